@@ -201,12 +201,16 @@ def judged(car: int, n_log: int, log: OtherLog) -> tuple[causes.Verdict, ...]:
 
 def unseen_in(verdicts: Sequence[causes.Verdict]) -> frozenset[str]:
     """Faults that `review` says the log could not have told."""
-    return frozenset(next(v.unseen for v in verdicts if v.name == causes.USUAL))
+    return frozenset(map(_plain, next(v.unseen for v in verdicts if v.name == causes.USUAL)))
 
 
 def names_of(near: Sequence[causes.Verdict]) -> frozenset[str]:
     """Names, gauges without their number."""
-    return frozenset(v.name.split("_")[0] if v.name.startswith(("offset", "unexplained")) else v.name for v in near)
+    return frozenset(_plain(v.name) for v in near)
+
+
+def _plain(name: str) -> str:
+    return name.split("_")[0] if name.startswith(("offset", "unexplained")) else name
 
 
 def outcome(near: frozenset[str], right: frozenset[str], unseen: frozenset[str]) -> str:

@@ -1,15 +1,11 @@
 """Write docs/bands.md: python docs/make_bands.py. Every number is computed here from the code as it stands."""
 
-import sys
 from itertools import groupby
-from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
+import basics
+from cars import CLASS_NAMES, LONG_GRADES, SPEEDS_MPH, gearbox_by_speed_c, read_class
 
-from cars import CLASS_NAMES, LONG_GRADES, SPEEDS_MPH, gearbox_by_speed_c, read_class  # noqa: E402
-
-from thermal.bands import STATES, Band, Cell, compare, rated_trailer, read_bands  # noqa: E402
+from thermal.bands import STATES, Band, Cell, compare, rated_trailer, read_bands
 
 HEAD = """# Cars in everyday states, against the bands of the trade
 
@@ -20,7 +16,7 @@ The bands are common practice, no source. The classes' assumed numbers were chos
 that a class behaves as an owner expects, and are no evidence for the model. Temperatures in °C, differences in K,
 times in minutes; **bold**: outside the band. *over*: above the thermostat's opening; *over coolant*: above the
 coolant. Air stays at 100 °F all the way up a grade, which is harder than a real one. A dash: the class has no such
-part, tows nothing, or is not used for laps.
+part, has no tow rating, or is not used for laps.
 
 """
 WHY = {
@@ -44,13 +40,7 @@ WHY = {
 
 def band_said(band: Band) -> str:
     """A band as the heading of its column."""
-    words = {
-        "value": "",
-        "over thermostat": "over ",
-        "over coolant": "over coolant ",
-        "rise": "rise ",
-        "minutes": "to ",
-    }
+    words = {"over thermostat": "over ", "over coolant": "over coolant ", "rise": "rise ", "minutes": "to "}
     reach = f"{band.reach_c:g} °C, min " if band.kind == "minutes" else ""
     kind = "peak after, min " if band.kind == "rise time" else words.get(band.kind, "")
     only = " ".join(word for word in (band.box, band.only) if word)
@@ -61,8 +51,7 @@ def cell_said(cell: Cell | None) -> str:
     """Text of one cell."""
     if cell is None:
         return "–"
-    digits = 1 if cell.band.kind in ("rise", "rise time", "minutes") else 0
-    text = f"{cell.found:.{digits}f}"
+    text = f"{cell.found:.{1 if cell.band.kind in ('rise', 'rise time', 'minutes') else 0}f}"
     return text if cell.inside else f"**{text}**"
 
 
@@ -96,31 +85,29 @@ def plot() -> None:
     axes[0].set_ylabel("gearbox °C")
     axes[1].legend(fontsize=7)
     figure.tight_layout()
-    figure.savefig(ROOT / "docs" / "img" / "slowing.svg", metadata={"Date": None})
+    figure.savefig(basics.DOCS / "img" / "slowing.svg", metadata={"Date": None})
 
 
 def main() -> None:
     """Drive every class through every state and write the page."""
-    bands = read_bands(ROOT / "data" / "bands.toml")
+    bands = read_bands(basics.ROOT / "data" / "bands.toml")
     cells = {name: {c.band: c for c in compare(read_class(name).vehicle, bands, base=name)} for name in CLASS_NAMES}
     text = HEAD
     for state, group in groupby(bands, lambda band: band.state):
         columns = list(group)
+        rows = ((name, *(cell_said(cells[name].get(band)) for band in columns)) for name in CLASS_NAMES)
         text += f"## {STATES[state][0][0].upper()}{STATES[state][0][1:]}\n\n"
-        text += f"| class | {' | '.join(band_said(band) for band in columns)} |\n{'|---' * (len(columns) + 1)}|\n"
-        for name in CLASS_NAMES:
-            text += f"| {name} | {' | '.join(cell_said(cells[name].get(band)) for band in columns)} |\n"
-        text += "\n"
+        text += basics.table(("class", *map(band_said, columns)), rows) + "\n\n"
     every = [(name, cell) for name, held in cells.items() for cell in held.values()]
     outside = [(name, cell) for name, cell in every if not cell.inside]
-    text += (
-        f"## Outside the bands\n\n{len(outside)} of {len(every)} cells ({100 * len(outside) / len(every):.1f} %).\n\n"
+    share = f"{len(outside)} of {len(every)} cells ({100 * len(outside) / len(every):.1f} %)"
+    rows = (
+        (name, cell.band.state, band_said(cell.band), cell_said(cell).strip("*"), WHY[name, cell.band.fluid])
+        for name, cell in outside
     )
-    text += "| class | state | band | found | why |\n|---|---|---|---|---|\n"
-    for name, cell in outside:
-        why = WHY[name, cell.band.fluid]
-        text += f"| {name} | {cell.band.state} | {band_said(cell.band)} | {cell_said(cell)[2:-2]} | {why} |\n"
-    (ROOT / "docs" / "bands.md").write_text(text + SLOWING, encoding="utf-8")
+    text += f"## Outside the bands\n\n{share}.\n\n"
+    text += basics.table(("class", "state", "band", "found", "why"), rows) + "\n"
+    (basics.DOCS / "bands.md").write_text(text + SLOWING, encoding="utf-8")
     plot()
 
 

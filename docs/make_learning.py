@@ -4,33 +4,31 @@ Everything in the page is computed here from the code as it stands; nothing in i
 """
 
 import argparse
-import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import basics
+import learning_other
+import made_up
 import numpy as np
+from cars import read_class
+from measured import LOGS, MEASURED_CLASS
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "docs"), str(ROOT / "tests" / "shared")]
+from planner.files.folder import open_folder
+from planner.files.logpropose import describe_log
+from planner.files.logs import read_log
+from planner.logs import fit as learn
+from planner.logs.drives import Driven, drive_of
+from planner.route.graph import choose_route
+from planner.route.timeline import build_timeline
+from thermal import fit
+from thermal.fluids import fluid_of
+from thermal.kernel import Factors
+from thermal.vehicle import Vehicle
 
-import learning_other  # noqa: E402
-import made_up  # noqa: E402
-from cars import read_class  # noqa: E402
-from measured import LOGS, MEASURED_CLASS  # noqa: E402
-
-from planner.files.folder import open_folder  # noqa: E402
-from planner.files.logpropose import describe_log  # noqa: E402
-from planner.files.logs import read_log  # noqa: E402
-from planner.logs import fit as learn  # noqa: E402
-from planner.logs.drives import drive_of  # noqa: E402
-from planner.route.graph import choose_route  # noqa: E402
-from planner.route.timeline import build_timeline  # noqa: E402
-from thermal import fit  # noqa: E402
-from thermal.fluids import fluid_of  # noqa: E402
-
-EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
+EXAMPLE = basics.ROOT / "data" / "examples" / "wilmington-astoria"
 TRUTH = {
     "engine_heat": 1.06,
     "airflow": 0.85,
@@ -52,14 +50,6 @@ flatter; they check the sums alone, in `tests/thermal/test_learning.py`.
 """
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    """Write a table."""
-    yield "| " + " | ".join(head) + " |"
-    yield "|" + "---|" * len(head)
-    yield from ("| " + " | ".join(row) + " |" for row in rows)
-    yield ""
-
-
 # --- measured ---------------------------------------------------------------------------------------------------------
 
 
@@ -70,7 +60,7 @@ def measured(logs: Path) -> Iterator[str]:
         yield "*The logs were not at hand when this page was made; the numbers are missing.*\n"
         return
     car = read_class(MEASURED_CLASS)
-    trip, _ = open_folder(ROOT / "data" / "examples" / "minimal")
+    trip, _ = open_folder(basics.ROOT / "data" / "examples" / "minimal")
     drives = {}
     for path in sorted(logs.glob("*.csv.gz")):
         found = describe_log(path)
@@ -84,24 +74,22 @@ def measured(logs: Path) -> Iterator[str]:
         "gear follows the logged engine speed; the car's real ratios are not known. With the gear chosen by the model: "
         "[validation.md](validation.md), where a drive is better and another worse.\n"
     )
-    rows = []
+    rows = [("nothing: the class", *(coolant_rmse(car.vehicle, one) for one in drives.values()))]
     for name, one in drives.items():
-        got = learn.learn(trip, car, [one], on=date(2027, 7, 8))
-        errors = []
-        for other in drives.values():
-            left = fit.residuals_k(got.found.vehicle, other.drive, other.readings, factors=got.found.factors)
-            errors.append(f"{fit.rmse_k(left[:, fluid_of('coolant').node]):.1f}")
-        rows.append((name, *errors))
-    plain = [
-        f"{fit.rmse_k(fit.residuals_k(car.vehicle, one.drive, one.readings)[:, fluid_of('coolant').node]):.1f}"
-        for one in drives.values()
-    ]
-    yield from table(("fitted on", *drives), [("nothing: the class", *plain), *rows])
+        found = learn.learn(trip, car, [one], on=date(2027, 7, 8)).found
+        rows.append((name, *(coolant_rmse(found.vehicle, other, found.factors) for other in drives.values())))
+    yield basics.table(("fitted on", *drives), rows) + "\n"
     got = learn.learn(trip, car, list(drives.values()), on=date(2027, 7, 8))
     yield "All four together:\n"
     yield from (f"- {line}" for line in got.sentences)
     yield ""
     yield "One car, coolant only: nothing here tests what is learnt of oil, transmission or differential.\n"
+
+
+def coolant_rmse(vehicle: Vehicle, driven: Driven, factors: Factors | None = None) -> str:
+    """Root mean square error of the coolant over a drive. [K]"""
+    left = fit.residuals_k(vehicle, driven.drive, driven.readings, factors=factors)
+    return f"{fit.rmse_k(left[:, fluid_of('coolant').node]):.1f}"
 
 
 # --- the worked example -----------------------------------------------------------------------------------------------
@@ -132,4 +120,4 @@ if __name__ == "__main__":
     if given.example_log is not None:
         given.example_log.write_text(example_log(), encoding="utf-8")
     else:
-        (ROOT / "docs" / "learning.md").write_text(page(given.logs, quick=given.quick), encoding="utf-8")
+        (basics.DOCS / "learning.md").write_text(page(given.logs, quick=given.quick), encoding="utf-8")

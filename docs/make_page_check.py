@@ -12,34 +12,30 @@ import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 from typing import Any, NamedTuple
 
+import basics
 import numpy as np
+from browsing import ARGS, CHROMIUM
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
-
-from browsing import ARGS, CHROMIUM  # noqa: E402
-
-from maps import basemap, page  # noqa: E402
-from planner.analysis.margins import find_margins, fluids_of  # noqa: E402
-from planner.files.folder import example_folder  # noqa: E402
-from planner.files.reading import Problems  # noqa: E402
-from planner.files.readings import GAUGES, parse_readings  # noqa: E402
-from planner.forecast.assemble import Inputs, make_forecast, read_inputs, taught  # noqa: E402
-from planner.forecast.run import Forecast, ambient_sd_k, forecast, local_time, span_of  # noqa: E402
-from planner.model import paths  # noqa: E402
-from planner.model.display import Units, units_of  # noqa: E402
-from planner.model.levels import severity  # noqa: E402
-from planner.output import mapscene  # noqa: E402
-from planner.output.report import make_report  # noqa: E402
-from planner.replan.remaining import rest_of  # noqa: E402
-from planner.replan.request import Request  # noqa: E402
-from thermal.fluids import BODY_KEYS  # noqa: E402
-from thermal.simulate import simulate  # noqa: E402
-from thermal.spread import draw  # noqa: E402
-from thermal.taught import AIR, GAUGE_SD_K  # noqa: E402
+from maps import basemap, page
+from planner.analysis.margins import find_margins, fluids_of
+from planner.files.folder import example_folder
+from planner.files.reading import Problems
+from planner.files.readings import GAUGES, parse_readings
+from planner.forecast.assemble import Inputs, make_forecast, read_inputs, taught
+from planner.forecast.run import Forecast, ambient_sd_k, forecast, local_time, span_of
+from planner.model import paths
+from planner.model.display import Units, units_of
+from planner.model.levels import severity
+from planner.output import mapscene
+from planner.output.report import make_report
+from planner.replan.remaining import rest_of
+from planner.replan.request import Request
+from thermal.fluids import BODY_KEYS
+from thermal.simulate import simulate
+from thermal.spread import draw
+from thermal.taught import AIR, GAUGE_SD_K
 
 CLOSE_K = 1.5
 LATE_MIN = (0, 30, 60, 120)
@@ -153,7 +149,7 @@ def ask_page(outlook: Forecast, asked: list[Try]) -> list[dict[str, Any]]:
 
 def ask_tab(tab: Any, asked: list[Try]) -> list[dict[str, Any]]:
     """Run the page's script anew in a tab that shows the page."""
-    code = "\n".join((ROOT / "maps" / "templates" / name).read_text(encoding="utf-8") for name in SCRIPTS)
+    code = "\n".join((basics.ROOT / "maps" / "templates" / name).read_text(encoding="utf-8") for name in SCRIPTS)
     said: list[dict[str, Any]] = tab.evaluate(
         f"(all) => {{ {code}\n return all.map((tried) => {{ {ASK} }}); }}",
         [json.loads(json.dumps(one._asdict())) for one in asked],
@@ -223,25 +219,25 @@ def table(found: list[Compared], number: int) -> str:
     """Lay out the comparison, the harder figure first."""
     calm = sum(one.page == "ample" and one.rerun == "exceeded" for one in found)
     calmer = sum(severity(one.page) < severity(one.rerun) for one in found)
-    lines = [
-        f"{number} tries, {len(found)} figures. Ample on the page where the rerun says exceeded: {calm}. "
-        f"Calmer on the page than in the rerun: {100.0 * calmer / len(found):.1f} %, "
-        f"sterner: {100.0 * sum(severity(one.page) > severity(one.rerun) for one in found) / len(found):.1f} %.",
-        "",
-        "| fluid | upper edge within 1.5 K | cooler by more | nine in ten within | expected within 1.5 K "
-        "| cooler by more | nine in ten within | upper edge of the plan as printed, nine in ten within |",
-        "|---|---|---|---|---|---|---|---|",
-    ]
+    sterner = sum(severity(one.page) > severity(one.rerun) for one in found)
+    said = (
+        f"{number} tries, {len(found)} figures. Ample on the page where the rerun says exceeded: {calm}. Calmer on the "
+        f"page than in the rerun: {100.0 * calmer / len(found):.1f} %, sterner: {100.0 * sterner / len(found):.1f} %."
+    )
+    each = ("cooler by more", "nine in ten within")
+    heading = ("fluid", "upper edge within 1.5 K", *each, "expected within 1.5 K", *each)
+    rows = []
     for fluid in [*dict.fromkeys(one.fluid for one in found), "all"]:
         some = [one for one in found if fluid in (one.fluid, "all")]
         plain = np.abs([one.planned_k for one in some])
         cells = []
         for name in ("upper_k", "expected_k"):
             off = np.array([getattr(one, name) for one in some])
-            near, cooler = np.mean(np.abs(off) <= CLOSE_K), np.mean(off < -CLOSE_K)
-            cells.append(f"{100.0 * near:.0f} % | {100.0 * cooler:.0f} % | {np.quantile(np.abs(off), 0.9):.1f} K")
-        lines.append(f"| {fluid.replace('_', ' ')} | {' | '.join(cells)} | {np.quantile(plain, 0.9):.1f} K |")
-    return "\n".join(lines)
+            cells += [f"{100.0 * np.mean(share):.0f} %" for share in (np.abs(off) <= CLOSE_K, off < -CLOSE_K)]
+            cells.append(f"{np.quantile(np.abs(off), 0.9):.1f} K")
+        rows.append((fluid.replace("_", " "), *cells, f"{np.quantile(plain, 0.9):.1f} K"))
+    table = basics.table((*heading, "upper edge of the plan as printed, nine in ten within"), rows)
+    return f"{said}\n\n{table}"
 
 
 if __name__ == "__main__":

@@ -9,14 +9,15 @@ import sys
 import tempfile
 from pathlib import Path
 
+import basics
+from browsing import ARGS, CHROMIUM
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
 from planner.cli.main import main
 
-ROOT = Path(__file__).resolve().parents[1]
-EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
-PICTURE = ROOT / "docs" / "map.png"
+EXAMPLE = basics.ROOT / "data" / "examples" / "wilmington-astoria"
+PICTURE = basics.DOCS / "map.png"
 WIDTH, HEIGHT, MOST_BYTES = 1280, 800, 250_000
 VIEW = "day-7"  # what the picture shows: the day of the thinnest margin
 
@@ -33,7 +34,7 @@ def plan(folder: Path) -> Path:
 def photograph(page_file: Path) -> bytes:
     """Open the page at a day, and take its first screen."""
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
         page = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT})
         page.goto(f"{page_file.as_uri()}#{VIEW}")
         page.wait_for_timeout(500)

@@ -14,24 +14,22 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT)]
+import basics
 
-from planner.analysis.weighed import doubts_of, margins_of, moved_k  # noqa: E402
-from planner.files.folder import example_folder, open_folder  # noqa: E402
-from planner.forecast.assemble import Inputs  # noqa: E402
-from planner.model.errors import PlannerError  # noqa: E402
-from planner.route.graph import choose_route  # noqa: E402
-from planner.weather.sources import NO_WEATHER  # noqa: E402
-from thermal.errors import ThermalError  # noqa: E402
+from planner.analysis.weighed import doubts_of, margins_of, moved_k
+from planner.files.folder import example_folder, open_folder
+from planner.forecast.assemble import Inputs
+from planner.model.errors import PlannerError
+from planner.route.graph import choose_route
+from planner.weather.sources import NO_WEATHER
+from thermal.errors import ThermalError
 
 SEED, SLIPS, TODAY = 20_271_129, 1000, date(2027, 1, 1)
 TRIPS = ("wilmington-astoria", "alps", "benchmark")
-PAGE = ROOT / "docs" / "slips.md"
 _COLUMNS = {"places.csv": {"lat", "lon", "elevation", "high", "low"}, "legs.csv": {"distance", "speed"}}
 _TOML_SHARE = 0.15  # of slips, in trip.toml and vehicle.toml; the rest in the tables
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
@@ -52,7 +50,7 @@ class Slip:
     kind: str
     before: str
     after: str
-    outcome: str = ""
+    outcome: str
     moved_k: float = 0.0
 
 
@@ -61,10 +59,8 @@ def slips_of(text: str) -> Iterator[tuple[str, str]]:
     digits = [i for i, sign in enumerate(text) if sign.isdigit()]
     for i in digits:
         if len(digits) > 1:
-            yield (
-                ("a zero dropped" if text[i] == "0" and i == len(text) - 1 else "a digit dropped"),
-                text[:i] + text[i + 1 :],
-            )
+            last_zero = text[i] == "0" and i == len(text) - 1
+            yield "a zero dropped" if last_zero else "a digit dropped", text[:i] + text[i + 1 :]
         yield "a digit doubled", text[:i] + text[i] + text[i:]
         for other in "0123456789":
             if other != text[i]:
@@ -113,78 +109,70 @@ def draw(
     return file, key, start, end, text, kind, rng.choice([wrong for one, wrong in ways if one == kind])
 
 
+def margins_and_doubts(folder: Path) -> tuple[dict[tuple[int, str], float], set[str]]:
+    """Margins of a trip, and the lines of `check` about it."""
+    trip, car = open_folder(folder)
+    inputs = Inputs(trip=trip, car=car, known=NO_WEATHER)
+    doubts = doubts_of(inputs, choose_route(trip), today=TODAY)
+    return margins_of(trip, car, inputs), {doubt.line for doubt in doubts}
+
+
 class Trial:
     """One shipped trip, and what its slips do to it."""
 
     def __init__(self, name: str) -> None:
         self.name, self.folder = name, example_folder(name)
         self.numbers = numbers_of(self.folder)
-        trip, car = open_folder(self.folder)
-        inputs = Inputs(trip=trip, car=car, known=NO_WEATHER)
-        self.margins = margins_of(trip, car, inputs)
-        self.told = {doubt.line for doubt in doubts_of(inputs, choose_route(trip), today=TODAY)}
+        self.margins, self.told = margins_and_doubts(self.folder)
 
     def run(self, rng: random.Random) -> Slip:
         """Make one slip and record its consequence."""
         file, key, start, end, text, kind, wrong = draw(rng, self.numbers)
-        slip = Slip(self.name, f"{file} {key}", kind, text, wrong)
+        slip = Slip(self.name, f"{file} {key}", kind, text, wrong, "refused")
         with tempfile.TemporaryDirectory() as held:
             folder = Path(held) / "trip"
             shutil.copytree(self.folder, folder)
             whole = (self.folder / file).read_text(encoding="utf-8")
             (folder / file).write_text(whole[:start] + wrong + whole[end:], encoding="utf-8")
             try:
-                trip, car = open_folder(folder)
-                inputs = Inputs(trip=trip, car=car, known=NO_WEATHER)
-                after = margins_of(trip, car, inputs)
-                said = {doubt.line for doubt in doubts_of(inputs, choose_route(trip), today=TODAY)}
+                after, said = margins_and_doubts(folder)
             except (PlannerError, ThermalError):
-                return Slip(*(slip.trip, slip.where, slip.kind, text, wrong), "refused")
-        return Slip(
-            *(slip.trip, slip.where, slip.kind, text, wrong),
-            "told" if said - self.told else "silent",
-            moved_k(self.margins, after),
-        )
+                return slip
+        told = bool(said - self.told)
+        return replace(slip, outcome="told" if told else "silent", moved_k=moved_k(self.margins, after))
 
 
 def page(done: list[Slip], seed: int) -> str:
     """The page for docs/."""
-    heads = "| slip | all | refused | told | silent, under 3 K | silent, 3 to 8 K | silent, 8 K or more |"
-    rows = [heads, "|---|---|---|---|---|---|---|"]
+    heads = ("all", "refused", "told", "silent, under 3 K", "silent, 3 to 8 K", "silent, 8 K or more")
     kinds = sorted({slip.kind for slip in done})
     wheres = sorted({slip.where for slip in done})
 
-    def row(name: str, own: list[Slip]) -> str:
+    def row(name: str, own: list[Slip]) -> tuple[object, ...]:
         outcome = Counter(slip.outcome for slip in own)
         silent = [slip.moved_k for slip in own if slip.outcome == "silent"]
         light = sum(k < _MATTERS_K for k in silent)
         much = sum(k >= _MUCH_K for k in silent)
-        cells = (name, len(own), outcome["refused"], outcome["told"], light, len(silent) - light - much, much)
-        return f"| {' | '.join(map(str, cells))} |"
+        return name, len(own), outcome["refused"], outcome["told"], light, len(silent) - light - much, much
 
-    rows += [row(kind, [slip for slip in done if slip.kind == kind]) for kind in kinds]
+    rows = [row(kind, [slip for slip in done if slip.kind == kind]) for kind in kinds]
     rows += [row(f"**{name}**", [slip for slip in done if slip.trip == name]) for name in TRIPS]
     rows.append(row("**all**", done))
-    by_where = [heads.replace("slip", "where"), "|---|---|---|---|---|---|---|"]
-    by_where += [row(f"`{where}`", [slip for slip in done if slip.where == where]) for where in wheres]
+    by_where = [row(f"`{where}`", [slip for slip in done if slip.where == where]) for where in wheres]
     worst = sorted((slip for slip in done if slip.outcome == "silent"), key=lambda slip: -slip.moved_k)[:12]
     tail = [f"- {s.trip}, {s.where}: {s.before} written {s.after}, {s.moved_k:.1f} K" for s in worst]
     return "\n".join(
-        [
-            "# Slips of the pen",
-            "",
+        (
+            "# Slips of the pen\n",
             f"Written by `python docs/make_slips.py` with seed {seed}; do not edit it by hand.",
             f"{len(done):,} single numbers of three shipped trips were written wrong, one at a time.",
             _ABOUT,
-            *rows,
-            "",
-            *by_where,
-            "",
-            "The silent ones that move a margin most:",
-            "",
+            basics.table(("slip", *heads), rows) + "\n",
+            basics.table(("where", *heads), by_where) + "\n",
+            "The silent ones that move a margin most:\n",
             *tail,
             "",
-        ]
+        )
     )
 
 
@@ -205,7 +193,7 @@ def main() -> None:
     text = page(done, seed)
     print(text)
     if count == SLIPS:
-        PAGE.write_text(text, encoding="utf-8")
+        (basics.DOCS / "slips.md").write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

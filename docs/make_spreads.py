@@ -1,20 +1,15 @@
 """Write docs/spreads.md: python docs/make_spreads.py. Spreads of the factors from the ranges of a class's values."""
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 
+import basics
 import numpy as np
+from cars import CLASS_NAMES, read_class
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
-
-from cars import CLASS_NAMES, read_class  # noqa: E402
-
-from thermal.bands import read_bands  # noqa: E402
-from thermal.drive import steady_drive  # noqa: E402
-from thermal.fluids import FACTORS  # noqa: E402
-from thermal.stated import MULTIPLIES, band_slopes, moved, outside_range, stated_slopes, within_bands  # noqa: E402
+from thermal.bands import read_bands
+from thermal.drive import steady_drive
+from thermal.fluids import FACTORS
+from thermal.stated import MULTIPLIES, band_slopes, moved, outside_range, stated_slopes, within_bands
 
 HEAD = """# Spreads of the factors, from the ranges beside the values
 
@@ -45,11 +40,10 @@ def span(values: list[float]) -> str:
     return low if low == high else f"{low}–{high}"
 
 
-def spreads() -> Iterator[str]:
-    """The table of factors."""
-    bands = read_bands(ROOT / "data" / "bands.toml")
-    alone: dict[str, list[float]] = {name: [] for name in MULTIPLIES}
-    both: dict[str, list[float]] = {name: [] for name in MULTIPLIES}
+def spreads() -> Iterator[tuple[str, ...]]:
+    """Rows of the factors."""
+    bands = read_bands(basics.ROOT / "data" / "bands.toml")
+    alone, both = ({name: list[float]() for name in MULTIPLIES} for _ in range(2))
     most: dict[str, dict[str, float]] = {name: {} for name in MULTIPLIES}
     for base in CLASSES:
         held = read_class(base)
@@ -63,23 +57,17 @@ def spreads() -> Iterator[str]:
             both[name].append(left[name])
             for one, share in zip(values, np.abs(slope), strict=True):
                 most[name][one.key] = max(most[name].get(one.key, 0.0), float(share))
-    yield f"Smallest to largest of {len(CLASSES)} classes: {', '.join(CLASSES)}.\n"
-    yield "| factor | ranges | ranges and bands | used | values that move it most |"
-    yield "|---|---|---|---|---|"
     for name in MULTIPLIES:
         first = sorted(most[name], key=lambda key: -most[name][key])[:2]
         keys = ", ".join(f"`{key}`" for key in first if most[name][key] > 0.02)
-        yield f"| `{name}` | {span(alone[name])} | {span(both[name])} | {FACTORS[name].spread:.2f} | {keys} |"
+        yield f"`{name}`", span(alone[name]), span(both[name]), f"{FACTORS[name].spread:.2f}", keys
 
 
-def strays() -> Iterator[str]:
-    """Values that lie outside the range beside them."""
-    yield "| class | value | stands at | its source says |"
-    yield "|---|---|---|---|"
+def strays() -> Iterator[tuple[str, ...]]:
+    """Rows of the values that lie outside the range beside them."""
     for base in CLASS_NAMES:
         for entry in outside_range(read_class(base)):
-            said = entry.source.removeprefix("ASSUMED: ")
-            yield f"| {base} | `{entry.key}` | {entry.text} | {said} |"
+            yield base, f"`{entry.key}`", entry.text, entry.source.removeprefix("ASSUMED: ")
 
 
 SAID = """
@@ -88,8 +76,8 @@ SAID = """
 The spreads used are close to what ranges and bands allow together; ranges alone would give about twice as much. Where
 they differ:
 
-- `oil_coolant` is wider than its range; `oil_cooler`, `radiator`, `gearbox_heat`, the losses are narrower. On cars of
-  another structure ([readings.md](readings.md)) the 90 % intervals of coolant, engine oil and differential without
+- `oil_coolant` is wider than its range; `oil_cooler`, `radiator`, `gearbox_heat` and the losses are narrower. On cars
+  of another structure ([readings.md](readings.md)) the 90 % intervals of coolant, engine oil and differential without
   readings hold on 90 % of the legs or more, and 98 % of the margins of 90 % are kept. Wider spreads would be further
   off, so the ones used stay.
 - The transmission's intervals held too seldom (automatics 66 %, now 80 %). The two causes have no value in a class
@@ -103,5 +91,7 @@ range is wrong; nobody has measured which.
 """
 
 if __name__ == "__main__":
-    page = HEAD + "\n".join(spreads()) + "\n" + SAID + "\n".join(strays()) + "\n"
-    (ROOT / "docs" / "spreads.md").write_text(page, encoding="utf-8")
+    page = HEAD + f"Smallest to largest of {len(CLASSES)} classes: {', '.join(CLASSES)}.\n\n"
+    page += basics.table(("factor", "ranges", "ranges and bands", "used", "values that move it most"), spreads()) + "\n"
+    page += SAID + basics.table(("class", "value", "stands at", "its source says"), strays()) + "\n"
+    (basics.DOCS / "spreads.md").write_text(page, encoding="utf-8")

@@ -9,24 +9,22 @@ the air that the trip by hand meets at each place; and in that air with the spee
 
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import basics
 import numpy as np
 from numpy.typing import NDArray
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT)]
-
-from planner import example  # noqa: E402
-from planner.forecast.assemble import Inputs, find_route, read_inputs  # noqa: E402
-from planner.forecast.run import as_described  # noqa: E402
-from planner.ground.towns import apart_km  # noqa: E402
-from planner.model.trip import Leg, Trip  # noqa: E402
-from planner.newtrip.make import new_from_track  # noqa: E402
-from planner.route.timeline import Route  # noqa: E402
-from thermal.fluids import fluids_in  # noqa: E402
+from planner import example
+from planner.forecast.assemble import Inputs, find_route, read_inputs
+from planner.forecast.run import as_described
+from planner.ground.towns import apart_km
+from planner.model.trip import Leg, Trip
+from planner.newtrip.make import new_from_track
+from planner.route.timeline import Route
+from thermal.fluids import fluids_in
 
 Floats = NDArray[np.float64]
 EXAMPLES = ("wilmington-astoria", "benchmark", "alps", "minimal")
@@ -142,8 +140,8 @@ def with_choices(drafted: Inputs, by_hand: Inputs, route: Route) -> Inputs:
     return replace(drafted, trip=changed)
 
 
-def compare(name: str) -> None:
-    """Print one example's rows."""
+def compare(name: str) -> Iterator[tuple[str, ...]]:
+    """Rows of one example."""
     by_hand = read_inputs(example(name))
     route = find_route(by_hand)
     share, left = left_k(route, by_hand)
@@ -173,16 +171,9 @@ def compare(name: str) -> None:
             ]
             beyond = sum(abs(one) > _MATTERS_K for one in off)
             values = ", ".join(f"{one:+.1f}" for one in off)
-            print(f"| {name} | {len(route.legs)}, {len(one.trip.legs)} | {words} | {beyond} of {len(off)} | {values} |")
-
-
-def main(names: Sequence[str]) -> None:
-    """Print the table."""
-    print("| road | legs by hand, made | the trip made | beyond 3 K | difference at the ten hardest spots, K |")
-    print("|---|---|---|---|---|")
-    for name in names:
-        compare(name)
+            yield name, f"{len(route.legs)}, {len(one.trip.legs)}", words, f"{beyond} of {len(off)}", values
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:] or EXAMPLES)
+    heading = ("road", "legs by hand, made", "the trip made", "beyond 3 K", "difference at the ten hardest spots, K")
+    print(basics.table(heading, (row for name in sys.argv[1:] or EXAMPLES for row in compare(name))))

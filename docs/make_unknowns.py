@@ -9,26 +9,22 @@ import sys
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 
+import basics
 import numpy as np
+from cars import read_class
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
-
-from cars import read_class  # noqa: E402
-
-from planner import example  # noqa: E402
-from planner.analysis.margins import find_margins, worst_of  # noqa: E402
-from planner.files.folder import classes, open_folder  # noqa: E402
-from planner.forecast.run import Forecast, forecast_route  # noqa: E402
-from planner.model.trip import Trip  # noqa: E402
-from planner.route.graph import choose_route  # noqa: E402
-from planner.route.timeline import open_route  # noqa: E402
-from planner.weather.expected import highs_lows_along  # noqa: E402
-from planner.weather.shipped import ShippedStations  # noqa: E402
-from planner.weather.sources import TripWeather, anchors_on, weather_along  # noqa: E402
-from thermal.vehicle_file import VehicleFile  # noqa: E402
+from planner import example
+from planner.analysis.margins import find_margins, worst_of
+from planner.files.folder import classes, open_folder
+from planner.forecast.run import Forecast, forecast_route
+from planner.model.trip import Trip
+from planner.route.graph import choose_route
+from planner.route.timeline import open_route
+from planner.weather.expected import highs_lows_along
+from planner.weather.shipped import ShippedStations
+from planner.weather.sources import TripWeather, anchors_on, weather_along
+from thermal.vehicle_file import VehicleFile
 
 SEED, TRIPS = 20_270_706, 200
 _LEGS, _HOTTER_K = (2, 6), (-3.0, 9.0)
@@ -112,14 +108,12 @@ def main(count: int = TRIPS, seed: int = SEED) -> None:
         full = levels(one.trip, one.car)
         for what, table in tables.items():
             table.update(zip(full, levels(*without(one, what)), strict=True))
+    pairs = [("exceeded", said) for said in ("ample", "unknown", "thin")] + [("ample", "unknown")]
+    rows = []
     for what, table in tables.items():
-        ample = sum(n for (full, _), n in table.items() if full == "ample")
-        tight = sum(n for (full, _), n in table.items() if full == "exceeded")
-        print(
-            f"without {what}: exceeded but called ample {table['exceeded', 'ample']} of {tight} legs; ample but called "
-            f"unknown {table['ample', 'unknown']} of {ample} ({table['ample', 'unknown'] / max(ample, 1):.0%}); "
-            f"exceeded called unknown {table['exceeded', 'unknown']}, thin {table['exceeded', 'thin']}"
-        )
+        of = {level: sum(n for (full, _), n in table.items() if full == level) for level in ("exceeded", "ample")}
+        rows.append((what, *(f"{table[pair]} of {of[pair[0]]} legs" for pair in pairs)))
+    print(basics.table(("without", *(f"{full} called {said}" for full, said in pairs)), rows))
 
 
 if __name__ == "__main__":

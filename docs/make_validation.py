@@ -4,22 +4,17 @@ The words are in make_validation.txt; every number is computed here from the cod
 """
 
 import argparse
-import sys
 import tomllib
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from string import Template
 
+import basics
+import cars
 import numpy as np
-
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
-
-import cars  # noqa: E402
-from cars import C0, MPH, held, join, parked, read_class, settled_c, warm_up_min, with_part  # noqa: E402
-from measured import (  # noqa: E402
+from cars import C0, MPH, held, join, parked, read_class, settled_c, warm_up_min, with_part
+from measured import (
     DRIVES,
     FITTED,
     GOAL_K,
@@ -34,11 +29,11 @@ from measured import (  # noqa: E402
     to_80c,
 )
 
-from thermal import fit, kernel, reference  # noqa: E402
-from thermal.drive import Drive, steady_drive  # noqa: E402
-from thermal.fluids import fluids_in  # noqa: E402
-from thermal.simulate import TOLERANCE_K, simulate  # noqa: E402
-from thermal.vehicle import Vehicle  # noqa: E402
+from thermal import fit, kernel, reference
+from thermal.drive import Drive, steady_drive
+from thermal.fluids import fluids_in
+from thermal.simulate import TOLERANCE_K, simulate
+from thermal.vehicle import Vehicle
 
 SLOW = ("roadster-1960s-four", "van-1980s-diesel")  # cruise at 55 mph
 MISSED = {
@@ -47,26 +42,20 @@ MISSED = {
 }
 
 
-def table(heading: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Write a Markdown table."""
-    head, *lines = (f"| {' | '.join(cells)} |" for cells in (heading, *rows))
-    return "\n".join((head, "|" + "---|" * len(heading), *lines))
-
-
 # --- parts and network -----------------------------------------------------------------------------------------------
 
 
 def published() -> str:
     """Count the published checks by package and by how their source is known."""
     count: Counter[tuple[str, str]] = Counter()
-    for path in sorted((ROOT / "tests" / "published").glob("*.toml")):
+    for path in sorted((basics.ROOT / "tests" / "published").glob("*.toml")):
         for row in tomllib.loads(path.read_text(encoding="utf-8"))["check"]:
             known = "computed with a library" if row["known"].startswith("computed with") else row["known"]
             count[path.stem.partition("_")[0], known] += 1
     kinds = sorted({kind for _, kind in count})
     packages = sorted({package for package, _ in count})
-    rows = [(p, *(str(count[p, k]) for k in kinds), str(sum(count[p, k] for k in kinds))) for p in packages]
-    return table(("package", *kinds, "all"), rows)
+    rows = [(p, *(count[p, k] for k in kinds), sum(count[p, k] for k in kinds)) for p in packages]
+    return basics.table(("package", *kinds, "all"), rows)
 
 
 def mixed(vehicle: Vehicle) -> Drive:
@@ -93,7 +82,7 @@ def solver(vehicles: dict[str, Vehicle]) -> str:
         off = [np.max(np.abs(ours.temps_k[0] - other)) for other in (reference.integrate(drive, car), fine.temps_k[0])]
         closes = "below 1e-9" if left_open < 1e-9 else f"{left_open:.0e}"
         rows.append((name, f"{off[0]:.3f}", f"{off[1]:.3f}", closes))
-    return table(("class", "LSODA, rtol 1e-8 [K]", "10 times tighter steps [K]", "energy imbalance"), rows)
+    return basics.table(("class", "LSODA, rtol 1e-8 [K]", "10 times tighter steps [K]", "energy imbalance"), rows)
 
 
 # --- whole cars ------------------------------------------------------------------------------------------------------
@@ -124,7 +113,9 @@ def classes(vehicles: dict[str, Vehicle]) -> str:
         soak_k, _ = cars.soak_after_climb(car)
         fuel = f"{cars.fuel_l_per_100km(car):.1f}"
         rows.append((name, str(cruise), *cells, marked(f"{soak_k:.1f}", soak_k, (3.0, 12.0)), fuel))
-    return table(("class", "mph", "coolant", "engine oil", "transmission", "differential", "soak K", "L/100 km"), rows)
+    return basics.table(
+        ("class", "mph", "coolant", "engine oil", "transmission", "differential", "soak K", "L/100 km"), rows
+    )
 
 
 def trade_bands(car: Vehicle) -> dict[int, tuple[tuple[float, float], tuple[float, float]]]:
@@ -164,7 +155,7 @@ def hot_grade(vehicles: dict[str, Vehicle]) -> str:
         alone = (climbed(car), climbed(car, ac_on=False), climbed(blocked), climbed(blocked, ac_on=False))
         rows.append((name, *alone, climbed(car, base_m=1800.0), climbed(laden), climbed(both)))
     heading = ("class", "A/C on", "A/C off", "60 % air, A/C on", "60 % air, A/C off", "base at 1,800 m", "load")
-    return table((*heading, "load, 60 % air"), rows)
+    return basics.table((*heading, "load, 60 % air"), rows)
 
 
 # --- the measured car ------------------------------------------------------------------------------------------------
@@ -211,7 +202,7 @@ def measured_car(logs: Path) -> dict[str, str]:
     fits = {day: learn(day, measured) for day in DRIVES}
     found = fits[FITTED]
     for day, one in measured.items():
-        plot(day, one, found, ROOT / "docs" / "img" / f"measured-{day}.png")
+        plot(day, one, found, basics.DOCS / "img" / f"measured-{day}.png")
     errors = {day: error_of(one, found.vehicle, found.factors) for day, one in measured.items()}
     every_fit = [
         (d, *(f"{error_of(m, f.vehicle, f.factors).whole:.1f}" for m in measured.values())) for d, f in fits.items()
@@ -226,7 +217,7 @@ def measured_car(logs: Path) -> dict[str, str]:
         "errors": error_table(measured, errors, logs),
         "verdict": verdict({day: error for day, error in errors.items() if day != FITTED}),
         "pictures": "\n\n".join(f"![{day}](img/measured-{day}.png)" for day in DRIVES),
-        "every_fit": table(("fitted on", *DRIVES), every_fit),
+        "every_fit": basics.table(("fitted on", *DRIVES), every_fit),
         **population(measured, found),
     }
 
@@ -243,7 +234,7 @@ def unknowns(found: fit.Fit) -> str:
         )
         for i, item in enumerate(found.unknowns)
     ]
-    return table(("unknown", "estimate", "90 % interval", "prior", "learned"), rows)
+    return basics.table(("unknown", "estimate", "90 % interval", "prior", "learned"), rows)
 
 
 def error_table(measured: dict[str, Measured], errors: dict[str, Error], logs: Path) -> str:
@@ -256,7 +247,7 @@ def error_table(measured: dict[str, Measured], errors: dict[str, Error], logs: P
         second = error_of(stops[day], with_stops.vehicle, with_stops.factors)
         state = "fitted" if day == FITTED else "**held out**"
         rows.append((f"{day} {state}", str(error_of(one, car)), f"**{errors[day]}**", str(second)))
-    return table(("drive", "class as it stands", "fitted", "fitted, engine stops known from rpm"), rows)
+    return basics.table(("drive", "class as it stands", "fitted", "fitted, engine stops known from rpm"), rows)
 
 
 def verdict(errors: dict[str, Error]) -> str:
@@ -285,8 +276,8 @@ def population(measured: dict[str, Measured], found: fit.Fit) -> dict[str, str]:
         slopes.append(float(np.polyfit(air, mean, 1)[0]))
         rows.append((day, *(f"{m:.1f}" for m in mean), f"{slopes[-1]:.3f}"))
     return {
-        "minutes_to_80c": table(("start °C", "air °C", *measured, "measured quartiles"), minutes),
-        "plateaus": table(("plateau on", *(f"{a:.0f} °C" for a in air), "K per K"), rows),
+        "minutes_to_80c": basics.table(("start °C", "air °C", *measured, "measured quartiles"), minutes),
+        "plateaus": basics.table(("plateau on", *(f"{a:.0f} °C" for a in air), "K per K"), rows),
         "slope": f"{np.median(slopes):.3f}",
     }
 
@@ -294,7 +285,7 @@ def population(measured: dict[str, Measured], found: fit.Fit) -> dict[str, str]:
 def page(logs: Path) -> str:
     """Compute the whole page."""
     vehicles = {name: read_class(name).vehicle for name in cars.CLASS_NAMES}
-    return Template((ROOT / "docs" / "make_validation.txt").read_text(encoding="utf-8")).substitute(
+    return Template((basics.DOCS / "make_validation.txt").read_text(encoding="utf-8")).substitute(
         published=published(),
         solver=solver(vehicles),
         classes=classes(vehicles),
@@ -306,4 +297,4 @@ def page(logs: Path) -> str:
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description="Write docs/validation.md and its pictures.")
     parser.add_argument("--logs", type=Path, default=LOGS, help="folder of the measured drives")
-    (ROOT / "docs" / "validation.md").write_text(page(parser.parse_args().logs), encoding="utf-8")
+    (basics.DOCS / "validation.md").write_text(page(parser.parse_args().logs), encoding="utf-8")

@@ -1,20 +1,16 @@
 """Write the tables of `vehicle.toml` and of its factors in docs/formats.md from the code."""
 
 import re
-import sys
 from dataclasses import fields
-from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
+import basics
+from cars import ESTATE, read_class
 
-from cars import ESTATE, read_class  # noqa: E402
+from thermal.fluids import FACTORS
+from thermal.vehicle_file import key_of, sections
 
-from thermal.fluids import FACTORS  # noqa: E402
-from thermal.vehicle_file import key_of, sections  # noqa: E402
-
-PAGE = ROOT / "docs" / "formats.md"
+PAGE = basics.DOCS / "formats.md"
 BEGIN, END = "### [body]\n", "### [fit]\n"
 NOTE = {
     "Body": "Mass and road load.",
@@ -65,13 +61,12 @@ def tables() -> str:
     texts = {entry.key: entry.text for entry in read_class(ESTATE).entries}
     parts = []
     for kind, names in groups().items():
-        lines = [f"### {' '.join(f'[{name}]' for name in names)}", "", NOTE[kind.__name__], ""]
-        lines += ["| key | e.g. | unit | plausible | what |", "|---|---|---|---|---|"]
+        rows = []
         for item in fields(kind):
-            unit, plausible = unit_and_range(item.metadata)
             eg = examples([texts[f"{name}.{key_of(item)}"] for name in names])
-            lines.append(f"| `{key_of(item)}` | {eg} | {unit} | {plausible} | {item.metadata['doc']} |")
-        parts.append("\n".join(lines))
+            rows.append((f"`{key_of(item)}`", eg, *unit_and_range(item.metadata), item.metadata["doc"]))
+        head = f"### {' '.join(f'[{name}]' for name in names)}\n\n{NOTE[kind.__name__]}\n\n"
+        parts.append(head + basics.table(("key", "e.g.", "unit", "plausible", "what"), rows))
     return "\n\n".join(parts) + "\n\n"
 
 

@@ -4,23 +4,20 @@ Needs matplotlib and diyepw, which carries the files: python docs/make_weather_p
 """
 
 import csv
-import importlib.util
-import sys
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from importlib.resources import files
 from pathlib import Path
 
+import basics
 import matplotlib.pyplot as plt
 import numpy as np
 from numpy.typing import NDArray
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from planner.weather.expected import air_k, mountain_lag_h
 from planner.weather.sources import into_next_day, solar_day
 
 Floats = NDArray[np.float64]
-OUT = Path(__file__).resolve().parent / "img"
 # Name, part of the file's name, relief of the road within 25 km from rounded public elevations. [m]
 STATIONS = (
     ("Mount Shasta, California", "Mount.Shasta", 490.0),
@@ -52,12 +49,8 @@ class Station:
 
 def read(name: str, part: str, relief_m: float) -> Station:
     """Read July from a weather file; its hours are local standard time and each stamp ends an hour."""
-    package = importlib.util.find_spec("diyepw")
-    if package is None or package.origin is None:
-        sys.exit("diyepw, which carries the weather files, is not installed")
-    path = next((Path(package.origin).parent / "data" / "tmy_epw_files").glob(f"*{part}*.epw"))
-    with path.open(encoding="latin-1", newline="") as lines:
-        rows = list(csv.reader(lines))
+    path = next(Path(str(files("diyepw") / "data" / "tmy_epw_files")).glob(f"*{part}*.epw"))
+    rows = list(csv.reader(path.read_text(encoding="latin-1").splitlines()))
     lat, lon, offset_h, elevation = map(float, rows[0][6:10])
     air = np.array([float(row[6]) for row in rows[8:] if row[1] == "7"]).reshape(31, 24)
     start = datetime(2027, 7, 1, tzinfo=UTC).timestamp() - offset_h * 3600.0
@@ -102,13 +95,7 @@ def draw(station: Station, path: Path) -> None:
     plt.close(figure)
 
 
-def main() -> None:
-    """Draw all stations."""
-    plt.switch_backend("Agg")  # no screen needed
-    OUT.mkdir(exist_ok=True)
-    for name, part, relief_m in STATIONS:
-        draw(read(name, part, relief_m), OUT / f"day-curve-{part.replace('.', '-').lower()}.png")
-
-
 if __name__ == "__main__":
-    main()
+    plt.switch_backend("Agg")  # no screen needed
+    for station, part, relief in STATIONS:
+        draw(read(station, part, relief), basics.DOCS / "img" / f"day-curve-{part.replace('.', '-').lower()}.png")

@@ -5,11 +5,12 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from maps.errors import MapError
 
@@ -119,9 +120,7 @@ def read_outlines(path: Path) -> dict[str, Any]:
     """
     try:
         outlines: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        step_deg = 10.0 ** -outlines["digits"]
-        outlines["lines"] = [np.cumsum(np.reshape(arc, (-1, 2)), axis=0) * step_deg for arc in outlines["arcs"]]
-        outlines["strays"] = [_strays(*pair) for pair in zip(outlines["strays"], outlines["lines"], strict=True)]
+        outlines["lines"], outlines["strays"] = _lines(outlines["arcs"], outlines["strays"], outlines["digits"])
         shape = [(area["name"], area["rings"], area["label"], area["size"]) for area in outlines["areas"]]
     except (OSError, ValueError, KeyError, TypeError) as exc:
         message = f"{path}: cannot be read as an outline file ({exc!r}); install the package again"
@@ -145,7 +144,7 @@ class _Thinned:
         self.outlines, self.box, self.thin_deg = outlines, box, thin_deg
         self._made: dict[int, Line] = {}
         self._rings: dict[str, tuple[Line, ...]] = {}
-        self._edges = np.array([(*line.min(axis=0), *line.max(axis=0)) for line in outlines["lines"]])
+        self._edges = _edges(outlines["lines"])
 
     def _arc(self, index: int) -> Line:
         """Thin an arc; one written with the bits turned round runs backwards."""
@@ -170,38 +169,38 @@ class _Thinned:
 
     def _cut(self, rings: Sequence[Sequence[int]]) -> Iterator[Line]:
         """Yield what lies in the box of some rings given by their arcs."""
-        south, west, north, east = self.box
-        for ring in rings:
-            edges = self._edges[[max(i, ~i) for i in ring]]
-            (x0, y0), (x1, y1) = edges[:, :2].min(axis=0), edges[:, 2:].max(axis=0)
-            for turn in TURNS:
-                if y0 <= north and y1 >= south and x0 + turn[0] <= east and x1 + turn[0] >= west:
-                    whole = _unwound(np.concatenate([self._arc(i)[:-1] for i in ring])) + turn
-                    points = clip_ring(whole, self.box)
-                    if len(points) >= 3:
-                        yield points
+        edges = self._edges[[max(i, ~i) for ring in rings for i in ring]]
+        first = np.cumsum([0, *map(len, rings[:-1])])
+        low, high = np.minimum.reduceat(edges[:, :2], first), np.maximum.reduceat(edges[:, 2:4], first)
+        for number, turn in _turns(np.column_stack([low, high]), self.box):
+            whole = _unwound(np.concatenate([self._arc(i)[:-1] for i in rings[number]])) + turn
+            points = clip_ring(whole, self.box)
+            if len(points) >= 3:
+                yield points
 
     def arcs(self, chosen: Sequence[int]) -> Iterator[Line]:
         """Yield the pieces of some arcs that lie in the box."""
-        for index in chosen:
+        for number, turn in _turns(self._edges[chosen], self.box):
+            index = chosen[number]
             line = self.outlines["lines"][index]
-            speck = bool(np.all(line[0] == line[-1])) and _extent(line) < SMALLEST_SPECK * self.thin_deg
-            for turn in TURNS:
-                if _touches(line, self.box, turn) and not speck:
-                    for part in _off_seam(_unwound(self._arc(index))):
-                        yield from pieces_in(part + turn, self.box)
+            if np.all(line[0] == line[-1]) and self._edges[index, 4] < SMALLEST_SPECK * self.thin_deg:
+                continue
+            for part in _off_seam(_unwound(self._arc(index))):
+                yield from pieces_in(part + turn, self.box)
 
 
 def _unwound(line: Line) -> Line:
     """Let a line run on beyond the 180th meridian where the outlines jump to the other side."""
+    if len(line) == 0 or np.ptp(line[:, 0]) < 180.0:
+        return line
     return np.column_stack([np.unwrap(line[:, 0], period=360.0), line[:, 1]])
 
 
 def _off_seam(line: Line) -> Iterator[Line]:
     """Yield a line without the parts that run along the 180th meridian, where outlines are cut."""
     on = np.abs(line[:, 0]) >= SEAM_DEG
-    cuts = np.flatnonzero(on[1:] & on[:-1]) + 1
-    yield from (part for part in np.split(line, cuts) if len(part) > 1)
+    parts = np.split(line, np.flatnonzero(on[1:] & on[:-1]) + 1) if on.any() else [line]
+    yield from (part for part in parts if len(part) > 1)
 
 
 def _labels_in(countries: _Thinned, states: _Thinned) -> Iterator[Label]:
@@ -229,43 +228,46 @@ def _name_spots(area: dict[str, Any], rings: Sequence[Line], box: Bounds) -> tup
     largest = max(rings, key=_extent)
     low, high = largest.min(axis=0), largest.max(axis=0)
     xs, ys = (np.linspace(low[k], high[k], NAME_GRID + 2)[1:-1] for k in (0, 1))
-    inner = [(round(float(y), 2), round(float(x), 2)) for y in ys[::2] for x in xs[::2] if inside(largest, x, y)]
+    y, x = (one.ravel() for one in np.meshgrid(ys[::2], xs[::2], indexing="ij"))
+    within = inside(largest, x, y)
+    inner = [(round(b, 2), round(a, 2)) for a, b in zip(x[within].tolist(), y[within].tolist(), strict=True)]
     return tuple((middles + inner)[:MOST_SPOTS])
 
 
-def inside(ring: Line, lon: float, lat: float) -> bool:
-    """Tell whether a point lies in a closed ring, by the even-odd rule.
+def inside(ring: Line, lon: ArrayLike, lat: ArrayLike) -> NDArray[np.bool_]:
+    """Tell which points lie in a closed ring, by the even-odd rule.
 
-    `ring` has shape (n_point, 2), its first point not repeated; `lon` and `lat` are the point. [degree]
+    `ring` has shape (n_point, 2), its first point not repeated; `lon` and `lat` are the points, as is the result's
+    shape. [degree]
 
-    >>> inside(np.array([[0.0, 0.0], [4.0, 0.0], [0.0, 4.0]]), 1.0, 1.0)
-    True
+    >>> inside(np.array([[0.0, 0.0], [4.0, 0.0], [0.0, 4.0]]), [1.0, 3.0], 1.5).tolist()
+    [True, False]
     """
-    start, end = ring, np.roll(ring, -1, axis=0)
-    spans = (start[:, 1] > lat) != (end[:, 1] > lat)
-    a, b = start[spans], end[spans]
-    at = a[:, 0] + (lat - a[:, 1]) * (b - a)[:, 0] / (b - a)[:, 1]
-    return bool(np.count_nonzero(at > lon) % 2)
+    x, y = (np.asarray(one, dtype=np.float64)[..., np.newaxis] for one in (lon, lat))
+    a, b = ring, np.concatenate([ring[1:], ring[:1]])
+    spans = (a[:, 1] > y) != (b[:, 1] > y)
+    run, rise = (b - a).T
+    at = a[:, 0] + (y - a[:, 1]) * run / np.where(rise == 0.0, 1.0, rise)
+    crossed: NDArray[np.bool_] = np.count_nonzero(spans & (at > x), axis=-1) % 2 == 1
+    return crossed
 
 
 def _crossed(route: Line, countries: _Thinned, states: _Thinned) -> Iterator[tuple[str, float, float]]:
     """Yield which state and country the route is in, about every quarter of a degree."""
-    areas = [
-        (area["name"], ring, ring.min(axis=0), ring.max(axis=0))
-        for outlines in (states, countries)
-        for area in outlines.outlines["areas"]
-        for ring in outlines.area_rings(area)
-    ]
-    last = np.array([np.inf, np.inf])
+    kept, last = [], np.array([np.inf, np.inf])
     for point in route:
-        if float(np.abs(point - last).max()) < CROSSED_EVERY_DEG:
-            continue
-        last = point
-        x, y = float(point[0]), float(point[1])
-        names = [
-            n for n, ring, low, high in areas if (low <= point).all() and (point <= high).all() and inside(ring, x, y)
-        ]
-        yield ", ".join(dict.fromkeys(SHORT.get(name, name) for name in names)), round(y, 3), round(x, 3)
+        if float(np.abs(point - last).max()) >= CROSSED_EVERY_DEG:
+            kept.append(last := point)
+    points = np.array(kept).reshape(-1, 2)
+    names: list[list[str]] = [[] for _ in points]
+    for outlines in (states, countries):
+        for area in outlines.outlines["areas"]:
+            for ring in outlines.area_rings(area):
+                near = np.all((ring.min(axis=0) <= points) & (points <= ring.max(axis=0)), axis=1)
+                for n in np.flatnonzero(near)[inside(ring, *points[near].T)].tolist():
+                    names[n].append(SHORT.get(area["name"], area["name"]))
+    for (x, y), found in zip(points.tolist(), names, strict=True):
+        yield ", ".join(dict.fromkeys(found)), round(y, 3), round(x, 3)
 
 
 def read_lakes(path: Path) -> dict[str, Any]:
@@ -275,10 +277,10 @@ def read_lakes(path: Path) -> dict[str, Any]:
     """
     try:
         lakes: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        step_deg = 10.0 ** -lakes["digits"]
-        for lake in lakes["lakes"]:
-            lake["ring"] = np.cumsum(np.reshape(lake["ring"], (-1, 2)), axis=0) * step_deg
-            lake["strays"] = _strays(lake["strays"], lake["ring"])
+        held = lakes["lakes"]
+        lines = _lines([lake["ring"] for lake in held], [lake["strays"] for lake in held], lakes["digits"])
+        for lake, ring, strays in zip(held, *lines, strict=True):
+            lake["ring"], lake["strays"] = ring, strays
             lake["name"], lake["rank"], lakes["source"], lakes["licence"]  # a file without them has another form
     except (OSError, ValueError, KeyError, TypeError) as exc:
         message = f"{path}: cannot be read as a file of lakes ({exc!r}); install the package again"
@@ -288,12 +290,13 @@ def read_lakes(path: Path) -> dict[str, Any]:
 
 def _lakes_in(lakes: dict[str, Any], box: Bounds, thin_deg: float) -> Iterator[tuple[str, Line]]:
     """Yield name and ring of every lake in the box that shows at its scale."""
-    for lake in lakes["lakes"]:
-        for turn in TURNS:
-            if _touches(lake["ring"], box, turn) and _extent(lake["ring"]) >= SMALLEST_LAKE * thin_deg:
-                ring = clip_ring(lake["ring"][lake["strays"] > thin_deg] + turn, box)
-                if len(ring) >= 4:
-                    yield lake["name"], ring
+    edges = _edges([lake["ring"] for lake in lakes["lakes"]])
+    for number, turn in _turns(edges, box):
+        if edges[number, 4] >= SMALLEST_LAKE * thin_deg:
+            lake = lakes["lakes"][number]
+            ring = clip_ring(lake["ring"][lake["strays"] > thin_deg] + turn, box)
+            if len(ring) >= 4:
+                yield lake["name"], ring
 
 
 def _lake_labels(lakes: Sequence[tuple[str, Line]]) -> Iterator[Label]:
@@ -316,8 +319,10 @@ def clip_ring(ring: Line, box: Bounds) -> Line:
     """
     south, west, north, east = box
     for axis, edge, sign in ((0, west, 1.0), (0, east, -1.0), (1, south, 1.0), (1, north, -1.0)):
-        before = np.roll(ring, 1, axis=0)
         inside = sign * (ring[:, axis] - edge) >= 0.0
+        if inside.all():
+            continue
+        before = np.roll(ring, 1, axis=0)
         crosses = inside != np.roll(inside, 1)
         step = np.where(crosses, ring[:, axis] - before[:, axis], 1.0)
         share = ((edge - before[:, axis]) / step)[:, None]
@@ -334,6 +339,9 @@ def pieces_in(line: Line, box: Bounds) -> Iterator[Line]:
     `line` has shape (n_point, 2); `box` is south, west, north, east. [degree]
     """
     inside = _in_box(line, box)
+    if inside.all() and len(line) > 1:
+        yield line
+        return
     near = inside | np.append(inside[1:], False) | np.append(False, inside[:-1])
     for run in np.split(np.arange(len(line)), np.flatnonzero(np.diff(near.astype(np.int8))) + 1):
         if near[run[0]] and len(run) > 1:
@@ -346,10 +354,25 @@ def _in_box(line: Line, box: Bounds) -> NDArray[np.bool_]:
     return (lat >= box[0]) & (lat <= box[2]) & (lon >= box[1]) & (lon <= box[3])
 
 
-def _touches(line: Line, box: Bounds, turn: Line) -> bool:
-    """Tell whether the box round a line, turned round the globe, meets another box."""
-    (west, south), (east, north) = line.min(axis=0) + turn, line.max(axis=0) + turn
-    return bool(south <= box[2] and north >= box[0] and west <= box[3] and east >= box[1])
+def _edges(lines: Sequence[Line]) -> Line:
+    """West, south, east and north of each line, and the longer side with longitude shrunk to its first latitude.
+
+    The result has shape (n_line, 5). [degree]
+    """
+    points, first = np.concatenate(lines), np.cumsum([0, *map(len, lines[:-1])])
+    low, high = np.minimum.reduceat(points, first), np.maximum.reduceat(points, first)
+    width, height = (high - low).T
+    shrunk = width * np.cos(np.radians(points[first, 1]))
+    return np.column_stack([low, high, np.maximum(shrunk, height)])
+
+
+def _turns(edges: Line, box: Bounds) -> Iterator[tuple[int, Line]]:
+    """Yield lines, by number, that meet a box when turned round the globe, and the turns; lines in order."""
+    west, south, east, north = edges.T[:4]
+    turned = np.array(TURNS)[:, :1]
+    meets = (south <= box[2]) & (north >= box[0]) & (west + turned <= box[3]) & (east + turned >= box[1])
+    for line, turn in zip(*(found.tolist() for found in np.nonzero(meets.T)), strict=True):
+        yield line, TURNS[turn]
 
 
 def _extent(line: Line) -> float:
@@ -358,9 +381,19 @@ def _extent(line: Line) -> float:
     return float(max(width * math.cos(math.radians(float(line[0, 1]))), height))
 
 
-def _strays(steps: Sequence[int], line: Line) -> NDArray[np.float64]:
-    """How far a line strays without each of its points. [degree]."""
-    if len(steps) != len(line):
-        message = f"{len(steps)} strays for {len(line)} points"
+def _lines(
+    steps: Sequence[Sequence[int]], strays: Sequence[Sequence[int]], digits: int
+) -> tuple[list[Line], list[NDArray[np.float64]]]:
+    """Lines written as whole steps, and how far each strays without each of its points; all in one go. [degree]."""
+    counts = np.array([len(line) for line in strays])
+    if [2 * len(line) for line in strays] != [len(line) for line in steps] or not counts.all():
+        message = "a line without points, or with a number of strays other than that of its points"
         raise ValueError(message)
-    return np.asarray(steps, dtype=np.float64) * STRAY_STEP_DEG
+    ends = np.cumsum(counts)
+    moves = np.array(list(chain.from_iterable(steps))).reshape(-1, 2)
+    whole = np.cumsum(moves, axis=0)
+    first = ends - counts
+    points = (whole - np.repeat(whole[first] - moves[first], counts, axis=0)) * 10.0**-digits
+    away = np.array(list(chain.from_iterable(strays)), dtype=np.float64) * STRAY_STEP_DEG
+    spans = [slice(*span) for span in zip(first.tolist(), ends.tolist(), strict=True)]
+    return [points[span] for span in spans], [away[span] for span in spans]

@@ -5,11 +5,11 @@ and lowest value of every column survive. A point between two kept ones lies at 
 from the chord, hence each column is thinned to half of what it may lose.
 """
 
+import functools
 import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -245,55 +245,38 @@ def _packed_clock(words: Sequence[str]) -> dict[str, Any]:
 
 def _column(values: Sequence[float] | Array, digits: int) -> dict[str, Any]:
     """Pack numbers."""
-    return {"digits": digits, "signs": signs_of(encode(values, digits))}
+    return {"digits": digits, "signs": signs_of(values, digits)}
 
 
-def signs_of(steps: Sequence[int | str | None]) -> str:
-    """Write packed differences, `steps` as `encode` gives them, with one or two signs where they are small.
+def signs_of(values: Sequence[float] | Array, digits: int) -> str:
+    """Write numbers as differences of whole steps of 10**-`digits`, with one or two signs where they are small.
 
-    This takes half the room of a list of numbers. Each difference is a sign of `SIGNS`: 0, -1, 1, -2, 2 and so on. A
-    larger one is "`" and two signs, the largest stand between `|`. A run of 0 is `~` and a sign; a gap is a space.
+    This takes half the room of a list of numbers. Each difference is a sign of `SIGNS`: 0, -1, 1, -2, 2 and so on; the
+    first is the number itself. A larger one is "`" and two signs, the largest stand between `|`. A run of three or more
+    differences of 0 is `~` and a sign. A NaN is a gap, a space, and does not move the running sum.
 
-    >>> signs_of([7, "19", -1, None, 500, 0, -9000])
+    >>> signs_of([7.0] * 20 + [6.0, float("nan"), 506.0, 506.0, -8494.0], 0)
     'E~J1 `B%0|-9000|'
-    """
-    made, most = [], len(SIGNS)
-    for step in steps:
-        if step is None:
-            made.append(" ")
-            continue
-        if isinstance(step, str):
-            left = int(step)
-            made += ["~" + SIGNS[-1]] * (left // (most - 1)) + ["~" + SIGNS[left % (most - 1)]]
-            continue
-        place = -2 * step - 1 if step < 0 else 2 * step
-        if place < most:
-            made.append(SIGNS[place])
-        elif place < most * most:
-            made.append(f"`{SIGNS[place // most]}{SIGNS[place % most]}")
-        else:
-            made.append(f"|{step}|")
-    return "".join(made)
-
-
-def encode(values: Sequence[float] | Array, digits: int) -> list[int | str | None]:
-    """Write numbers as differences of whole steps of 10**-`digits`; the first is the number itself.
-
-    A NaN among the `values` is a gap: it becomes None and does not move the running sum. A run of three or more
-    differences of 0 becomes one text with their number.
-
-    >>> encode([20.0, 20.5, float("nan"), 19.9], 1)
-    [200, 5, None, -6]
-    >>> encode([7.0] * 20, 0)
-    [7, '19']
     """
     column = np.asarray(values, dtype=np.float64)
     known = np.isfinite(column)
-    whole = np.rint(column[known] * 10.0**digits).astype(np.int64)
-    moves = iter(np.diff(whole, prepend=0).tolist())
-    steps = [next(moves) if has_value else None for has_value in known.tolist()]
-    packed: list[int | str | None] = []
-    for step, run in groupby(steps):
-        count = len(list(run))
-        packed += [str(count)] if step == 0 and count >= 3 else [step] * count
-    return packed
+    steps = np.zeros(len(column), dtype=np.int64)
+    steps[known] = np.diff(np.rint(column[known] * 10.0**digits).astype(np.int64), prepend=0)
+    runs = np.flatnonzero(np.diff(known & (steps == 0), prepend=False, append=False)).reshape(-1, 2)
+    made: list[str] = []
+    at, most = 0, len(SIGNS) - 1
+    written = [_sign(step) if has else " " for step, has in zip(steps.tolist(), known.tolist(), strict=True)]
+    for start, end in runs[runs[:, 1] - runs[:, 0] >= 3].tolist():
+        times, left = divmod(end - start, most)
+        made += [*written[at:start], *["~" + SIGNS[most]] * times, "~" + SIGNS[left]]
+        at = end
+    return "".join([*made, *written[at:]])
+
+
+@functools.lru_cache(maxsize=65536)
+def _sign(step: int) -> str:
+    """Write one difference."""
+    place, most = -2 * step - 1 if step < 0 else 2 * step, len(SIGNS)
+    if place < most:
+        return SIGNS[place]
+    return f"`{SIGNS[place // most]}{SIGNS[place % most]}" if place < most * most else f"|{step}|"

@@ -5,14 +5,14 @@ point farthest from the chord, and divide there as long as it lies beyond the bo
 upright, so a bound in degrees or feet means just that.
 """
 
-from collections.abc import Callable
-from itertools import pairwise
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Distance = Callable[[int, int], Array]
+Indices = NDArray[np.int64]
+Distance = Callable[[Indices, Indices, Indices], Array]
 
 
 def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
@@ -23,7 +23,7 @@ def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
     >>> line_indices(np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]]), 0.01)
     array([0, 2, 3])
     """
-    return divide(len(points), bound, _from_chord(points))
+    return _divide(len(points), bound, _from_chord(points))
 
 
 def line_strays(points: Array) -> Array:
@@ -41,7 +41,8 @@ def line_strays(points: Array) -> Array:
         first, last, above = stack.pop()
         if last - first < 2:
             continue
-        away = distance(first, last)
+        inner = np.arange(first + 1, last)
+        away = distance(np.full_like(inner, first), np.full_like(inner, last), inner)
         middle = first + 1 + int(np.argmax(away))
         strays[middle] = above = min(above, float(away[middle - first - 1]))
         stack += [(first, middle, above), (middle, last, above)]
@@ -49,13 +50,13 @@ def line_strays(points: Array) -> Array:
 
 
 def _from_chord(points: Array) -> Distance:
-    """Measure the points between two others from the chord."""
+    """Measure points from the chords between two others."""
 
-    def distance(first: int, last: int) -> Array:
-        offset, chord = points[first + 1 : last] - points[first], points[last] - points[first]
-        squared = float(chord @ chord)
-        along = np.clip(offset @ chord / squared, 0.0, 1.0) if squared > 0.0 else np.zeros(len(offset))
-        away: Array = np.linalg.norm(offset - along[:, None] * chord, axis=1)
+    def distance(first: Indices, last: Indices, point: Indices) -> Array:
+        (x, y), (run, rise) = (points[point] - points[first]).T, (points[last] - points[first]).T
+        squared = run * run + rise * rise
+        share = np.clip((x * run + y * rise) / np.where(squared > 0.0, squared, 1.0), 0.0, 1.0)
+        away: Array = np.sqrt((x - share * run) ** 2 + (y - share * rise) ** 2)
         return away
 
     return distance
@@ -72,35 +73,41 @@ def curve_indices(x: Array, y: Array, bound: float) -> NDArray[np.int64]:
     """
     known = np.isfinite(y)
     ends = np.flatnonzero(np.diff(known.astype(np.int8)))
-    fixed = {0, len(y) - 1, *ends.tolist(), *(ends + 1).tolist()}
+    fixed = [*ends.tolist(), *(ends + 1).tolist()]
     if known.any():
-        fixed |= {int(np.nanargmax(y)), int(np.nanargmin(y))}
+        fixed += [int(np.nanargmax(y)), int(np.nanargmin(y))]
     filled = np.where(known, y, 0.0)
 
-    def distance(first: int, last: int) -> Array:
-        inner = slice(first + 1, last)
+    def distance(first: Indices, last: Indices, point: Indices) -> Array:
         slope = (filled[last] - filled[first]) / (x[last] - x[first])
-        away: Array = np.abs(filled[inner] - filled[first] - slope * (x[inner] - x[first]))
+        away: Array = np.abs(filled[point] - filled[first] - slope * (x[point] - x[first]))
         return away
 
-    return divide(len(y), bound, distance, fixed=fixed)
+    return _divide(len(y), bound, distance, fixed)
 
 
-def divide(count: int, bound: float, distance: Distance, fixed: set[int] | None = None) -> NDArray[np.int64]:
+def _divide(count: int, bound: float, distance: Distance, fixed: Sequence[int] = ()) -> Indices:
     """Keep the ends and the `fixed` of `count` points, and divide wherever one strays beyond `bound`; rising indices.
 
-    `distance` gives the distances of the points between two others from the chord, in the unit of `bound`.
+    `distance` gives how far points lie from the chords between two others, in the unit of `bound`. All chords of one
+    depth are divided together.
     """
-    keep = {0, count - 1} | (fixed or set())
-    stack = list(pairwise(sorted(keep)))
-    while stack:
-        first, last = stack.pop()
-        if last - first < 2:
-            continue
-        away = distance(first, last)
-        worst = int(np.argmax(away))
-        if away[worst] > bound:
-            middle = first + 1 + worst
-            keep.add(middle)
-            stack += [(first, middle), (middle, last)]
-    return np.array(sorted(keep), dtype=np.int64)
+    keep = np.zeros(count, dtype=np.bool_)
+    keep[[0, count - 1, *fixed]] = True
+    first, last = np.flatnonzero(keep)[:-1], np.flatnonzero(keep)[1:]
+    while True:
+        wide = last - first > 1
+        first, last = first[wide], last[wide]
+        if not len(first):
+            return np.flatnonzero(keep)
+        inner = last - first - 1
+        start = np.cumsum(inner) - inner
+        chord = np.repeat(np.arange(len(first)), inner)
+        point = np.arange(len(chord)) + (first + 1 - start)[chord]
+        away = distance(first[chord], last[chord], point)
+        most = np.maximum.reduceat(away, start)
+        at = np.flatnonzero(away == most[chord])
+        far = most > bound
+        worst = point[at[np.searchsorted(chord[at], np.flatnonzero(far))]]
+        keep[worst] = True
+        first, last = np.concatenate([first[far], worst]), np.concatenate([worst, last[far]])

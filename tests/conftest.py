@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from browsing import ARGS, CHROMIUM, DESKTOP
 from hypothesis import settings
+from loopback import Loopback
 
 from planner.cli.main import main
 from planner.forecast.room import give_back
@@ -79,6 +80,21 @@ def run() -> Callable[..., Ran]:
         return Ran(code, out.getvalue(), err.getvalue())
 
     return call
+
+
+@pytest.fixture
+def services() -> Iterator[Loopback]:
+    server = Loopback()
+    yield server
+    server.close()
+
+
+@pytest.fixture
+def user_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Cache and data folders of a user of their own."""
+    for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
+        monkeypatch.setenv(name, str(tmp_path / name.lower()))
+    return tmp_path
 
 
 @pytest.fixture(scope="session")

@@ -16,21 +16,17 @@ import shlex
 import shutil
 import tomllib
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
 import desking
-import loopback
 import made_up
-import numpy as np
 import pytest
 from shown import close, same_word
 
 from planner.cli.main import BAD_INPUT, DONE, EXCEEDED, FAILED, cli, main
-from planner.files.folder import open_folder
-from planner.forecast.run import forecast
 
 ROOT = Path(__file__).parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
@@ -132,21 +128,8 @@ def leave_logs(folder: Path) -> None:
     trip_folder = folder / "july"
     if not (trip_folder / "legs.csv").is_file() or (trip_folder / "logs").exists():
         return
-    trip, car = open_folder(trip_folder)
-    line = forecast(trip, car).timeline
-    drive = line.drive.take(slice(0, line.spans[0].last + 1))
-    drive = replace(drive, road_rise_k=0.0 * drive.air_k)
     (trip_folder / "logs").mkdir()
-    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(2), truth={"axle_heat": 0.8})
-    (trip_folder / "logs" / "day1.csv").write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
-
-
-@pytest.fixture
-def services():
-    """The weather's services, played by the server that their own tests use."""
-    server = loopback.Loopback()
-    yield server
-    server.close()
+    made_up.write_first_leg(trip_folder, trip_folder / "logs" / "day1.csv", {"axle_heat": 0.8})
 
 
 @pytest.fixture(scope="module")
@@ -155,7 +138,7 @@ def reader(tmp_path_factory):
 
 
 @pytest.fixture
-def here(tmp_path, monkeypatch, services):
+def here(tmp_path, monkeypatch, services, user_folders):
     """An empty folder; the weather's services are a server on this machine, the user's own folders elsewhere."""
     from planner.weather import command, elevations
 
@@ -164,8 +147,6 @@ def here(tmp_path, monkeypatch, services):
     monkeypatch.chdir(work)
     monkeypatch.setenv("COLUMNS", WIDTH)
     monkeypatch.setattr("webbrowser.open", desking.press_stop)
-    for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
-        monkeypatch.setenv(name, str(tmp_path / name))
     local = {"services": services.both(), "archive_url": services.url, "sleep": lambda _: None}
     for name, value in local.items():
         monkeypatch.setitem(command.run.__kwdefaults__, name, value)

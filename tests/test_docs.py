@@ -1,6 +1,5 @@
 """The pages for users name everything the program reads and writes, and nothing that it does not."""
 
-import io
 import json
 import re
 import tomllib
@@ -8,15 +7,12 @@ from dataclasses import fields
 from pathlib import Path
 
 import made_up
-import numpy as np
 import pytest
 
 from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
 from planner.cli.crash import CRASHED
-from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
-from planner.files.folder import open_folder
 from planner.files.limits import TOML_BYTES, TOML_DEPTH
 from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
@@ -25,7 +21,6 @@ from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEAT
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.workbook import SKIPPED
-from planner.forecast.run import forecast
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.route.nights import MOST_DAYS
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
@@ -175,13 +170,13 @@ def test_no_section_of_a_vehicle_is_invented():
 
 
 @pytest.fixture(scope="module")
-def planned(tmp_path_factory):
+def planned(tmp_path_factory, run):
     folder = tmp_path_factory.mktemp("docs") / "trip"
-    assert main(["new", str(folder)], io.StringIO(), io.StringIO()) == 0
+    assert run("new", folder).code == 0
     # A margin of at most 50 K is called thin, so that there is something to remedy.
     trip = (folder / "trip.toml").read_text(encoding="utf-8")
     (folder / "trip.toml").write_text(f'thin = "50 K"\n{trip}', encoding="utf-8")
-    assert main(["plan", str(folder)], io.StringIO(), io.StringIO()) == 0
+    assert run("plan", folder).code == 0
     return folder / "out"
 
 
@@ -265,22 +260,22 @@ def told_of(heading: str) -> set[str]:
     return {word for row in rows for word in re.findall(r"`([^`]+)`", row)}
 
 
-def printed(*words: str) -> dict:
-    out, err = io.StringIO(), io.StringIO()
-    assert main([*words, "--json"], out, err) in (DONE, EXCEEDED, FAILED), err.getvalue()
-    return json.loads(out.getvalue())
+@pytest.fixture(scope="module")
+def printed(run):
+    def read(*words: object) -> dict:
+        ran = run(*words, "--json")
+        assert ran.code in (DONE, EXCEEDED, FAILED), ran.err
+        return json.loads(ran.out)
+
+    return read
 
 
 @pytest.fixture(scope="module")
-def log_drive(planned):
+def log_drive(planned, run):
     """The planned folder with a short log of its leg, confirmed."""
-    trip, car = open_folder(planned.parent)
-    line = forecast(trip, car).timeline
-    drive = line.drive.take(slice(0, line.spans[0].last + 1))
-    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(2), truth={})
     path = planned.parent / "one.csv"
-    path.write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
-    assert main(["log", str(path), "--write"], io.StringIO(), io.StringIO()) == DONE
+    made_up.write_first_leg(planned.parent, path, {})
+    assert run("log", path, "--write").code == DONE
     return planned.parent, path
 
 
@@ -298,9 +293,7 @@ def log_drive(planned):
         ("#### alarms", ("alarms", "{trip}")),
     ],
 )
-def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_path, monkeypatch):
-    for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
-        monkeypatch.setenv(name, str(tmp_path / name))
+def test_every_key_printed_as_json_is_described(heading, words, log_drive, printed, tmp_path, user_folders):
     places = {"trip": log_drive[0], "log": log_drive[1], "new": tmp_path / "made"}
     found = printed(*(word.format(**places) for word in words))
     keys, told = keys_in(found), told_of(heading)
@@ -311,9 +304,9 @@ def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_p
         assert found["schema"] in told
 
 
-def test_forecast_prints_what_plan_json_holds(planned):
+def test_forecast_prints_what_plan_json_holds(planned, printed):
     plan = json.loads((planned / "plan.json").read_text(encoding="utf-8"))
-    assert printed("forecast", str(planned.parent)) == plan | {"remedies": []}
+    assert printed("forecast", planned.parent) == plan | {"remedies": []}
 
 
 def test_every_property_of_the_geojson_is_described(planned):

@@ -14,7 +14,8 @@ from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
 from thermal.fluids import FLUIDS
 
 ROOT = Path(__file__).parents[1]
-SOURCES = (*sorted((ROOT / "planner" / "output").glob("*.py")), ROOT / "planner" / "laps" / "show.py")
+BESIDE = ("laps/show.py", "analysis/alarm_words.py")
+SOURCES = (*sorted((ROOT / "planner" / "output").glob("*.py")), *(ROOT / "planner" / name for name in BESIDE))
 FILES = (PLACE_COLUMNS, LEG_COLUMNS, WEATHER_COLUMNS, READING_COLUMNS, LAP_COLUMNS, PROFILE_COLUMNS, NORMALS_COLUMNS)
 ROW = re.compile(r"^\| ([^|]+) \| ([^|]+) \| ([^|]+) \|$", re.MULTILINE)
 EVERYDAY = frozenset(

@@ -23,7 +23,7 @@ from thermal.vehicle import Vehicle
 
 MPH, C0 = 0.44704, 273.15
 _F70, _F100, _F105, _F20 = 294.26, 310.93, 313.71, 266.48  # 70, 100, 105 and 20 degF
-_MILE_M, _FOOT_M = 1609.344, 300.0
+_FOOT_M = 300.0  # elevation of the foot of a grade
 _COOLANT, _OIL, _BOX, _AXLE = 1, 2, 3, 4
 PLACES = {"coolant": _COOLANT, "engine_oil": _OIL, "transmission": _BOX, "differential": _AXLE}
 # SAE J2807's frontal area of the test trailer by its weight rating (from memory): 12, 20, 30, 40 and 60 sq ft. A box
@@ -103,11 +103,9 @@ def _alone(vehicle: Vehicle) -> Vehicle:
 
 def _run(vehicle: Vehicle, *parts: Drive, stopped: int = 0) -> Course:
     """Simulate drives in sequence; the course is that of the last."""
-    whole = _join(*parts)
-    whole = replace(whole, day=np.zeros(len(whole.duration_s)))
-    result = simulate(whole, vehicle)
-    n = len(parts[-1].duration_s)
-    return Course(temps_k=result.temps_k[0, -n:], time_s=np.cumsum(parts[-1].duration_s), stopped=stopped)
+    whole, duration_s = _join(*parts), parts[-1].duration_s
+    result = simulate(replace(whole, day=np.zeros(len(whole.duration_s))), vehicle)
+    return Course(temps_k=result.temps_k[0, -len(duration_s) :], time_s=np.cumsum(duration_s), stopped=stopped)
 
 
 def _held(vehicle: Vehicle, drive: Drive) -> Drive:
@@ -120,6 +118,13 @@ def _ac(vehicle: Vehicle) -> bool:
     return vehicle.cooling.condenser_heat_w > 0.0
 
 
+def _hot(minutes: float, mph: float, *, grade: float = 0.0, ac_on: bool = False, elevation_m: float = 0.0) -> Drive:
+    """A steady drive in 100 degF."""
+    return steady_drive(
+        minutes=minutes, speed_m_per_s=mph * MPH, grade=grade, air_k=_F100, elevation_m=elevation_m, ac_on=ac_on
+    )
+
+
 def _cruise(vehicle: Vehicle, air_k: float, *, ac_on: bool) -> Course:
     """Two and a half hours at 60 mph on the level, or at what the car holds."""
     drive = steady_drive(minutes=150, speed_m_per_s=60 * MPH, grade=0.0, air_k=air_k, ac_on=ac_on)
@@ -128,32 +133,26 @@ def _cruise(vehicle: Vehicle, air_k: float, *, ac_on: bool) -> Course:
 
 def _climb(vehicle: Vehicle, mph: float, *, ac_on: bool) -> Course:
     """Fifteen miles of 5 % from an hour's cruise, the air at 100 degF all the way up."""
-    flat = steady_drive(minutes=60, speed_m_per_s=55 * MPH, grade=0.0, air_k=_F100, elevation_m=_FOOT_M, ac_on=ac_on)
-    minutes = 15 * _MILE_M / (mph * MPH) / 60.0
-    grade = steady_drive(
-        minutes=minutes, speed_m_per_s=mph * MPH, grade=0.05, air_k=_F100, elevation_m=_FOOT_M, ac_on=ac_on
-    )
+    flat = _hot(60, 55, elevation_m=_FOOT_M, ac_on=ac_on)
+    grade = _hot(60 * 15 / mph, mph, grade=0.05, elevation_m=_FOOT_M, ac_on=ac_on)
     return _run(vehicle, _held(vehicle, flat), _held(vehicle, grade))
 
 
 def _idle(vehicle: Vehicle) -> Course:
     """Half an hour at idle in 100 degF, after half an hour's driving."""
-    before = steady_drive(minutes=30, speed_m_per_s=40 * MPH, grade=0.0, air_k=_F100, ac_on=_ac(vehicle))
-    drive = steady_drive(minutes=30, speed_m_per_s=0.0, grade=0.0, air_k=_F100, ac_on=_ac(vehicle))
-    return _run(vehicle, _held(vehicle, before), drive)
+    ac_on = _ac(vehicle)
+    return _run(vehicle, _held(vehicle, _hot(30, 40, ac_on=ac_on)), _hot(30, 0, ac_on=ac_on))
 
 
 def _stop_and_go(vehicle: Vehicle) -> Course:
     """An hour of town traffic in 100 degF: away to 30 mph, 15 s of it, brake, 25 s at a standstill."""
     ends = np.array([5.0, 9.0, 12.0, 13.4, 13.4, 13.4, 6.0, 0.0, 0.0, 0.0])
-    begin = np.concatenate(([0.0], ends[:-1]))
-    speed = 0.5 * (begin + ends)
+    speed = 0.5 * (np.concatenate(([0.0], ends[:-1])) + ends)
     time = np.array([3.0, 3.0, 3.0, 2.0, 7.5, 7.5, 4.0, 4.0, 12.5, 12.5])
-    rounds = round(3600.0 / float(time.sum()))
-    before = steady_drive(minutes=30, speed_m_per_s=40 * MPH, grade=0.0, air_k=_F100, ac_on=_ac(vehicle))
-    one = steady_drive(minutes=len(time) / 6.0, speed_m_per_s=1.0, grade=0.0, air_k=_F100, ac_on=_ac(vehicle))
+    one = _hot(len(time) / 6.0, 1.0, ac_on=_ac(vehicle))
     one = replace(one, duration_s=time, speed_m_per_s=speed, end_speed_m_per_s=ends, elevation_m=0.0 * speed)
-    return _run(vehicle, _held(vehicle, before), _join(*[one] * rounds))
+    before = _held(vehicle, _hot(30, 40, ac_on=_ac(vehicle)))
+    return _run(vehicle, before, _join(*[one] * round(3600.0 / float(time.sum()))))
 
 
 def _warm_up(vehicle: Vehicle, air_k: float) -> Course:
@@ -163,12 +162,10 @@ def _warm_up(vehicle: Vehicle, air_k: float) -> Course:
 
 def _soak(vehicle: Vehicle) -> Course:
     """A quarter of an hour of 6 % in 100 degF, then the engine stops for half an hour."""
-    climb = steady_drive(minutes=15, speed_m_per_s=50 * MPH, grade=0.06, air_k=_F100, elevation_m=_FOOT_M)
-    climb = _held(vehicle, climb)
-    stand = steady_drive(minutes=30, speed_m_per_s=0.0, grade=0.0, air_k=_F100, elevation_m=_FOOT_M + 1000.0)
+    climb = _held(vehicle, _hot(15, 50, grade=0.06, elevation_m=_FOOT_M))
+    stand = _hot(30, 0, elevation_m=_FOOT_M + 1000.0)
     stand = replace(stand, engine_on=np.zeros(len(stand.duration_s)))
-    course = _run(vehicle, _join(climb, stand))
-    return replace(course, stopped=len(climb.duration_s) - 1)
+    return _run(vehicle, _join(climb, stand), stopped=len(climb.duration_s) - 1)
 
 
 def _lap(vehicle: Vehicle, air_k: float) -> Drive:

@@ -16,6 +16,7 @@ USUAL, UNEXPLAINED = "usual", "unexplained"
 _FACTOR_SD, _OFFSET_SD_K = 0.5, 10.0
 _LOG_STEPS = np.linspace(0.1, 1.2, 9)
 _SERIOUS_LOG = 0.5  # ASSUMED: three fifths of what it should be, or five thirds (0.3 to 0.7)
+_SERIOUS_GAUGE_K = 12.0  # ASSUMED: the least that sends an owner after a fault that is not there (8 to 15 K)
 _GAUGE_STEPS_K = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
 NAMES = {fluid.node: fluid.label for fluid in FLUIDS if fluid.gauge}
 # Causes that a log seldom distinguishes, and that need the same inspection.
@@ -39,7 +40,7 @@ class Cause(NamedTuple):
     node: int = -1
     values: tuple[float, ...] = (0.0,)
     weights: tuple[float, ...] = (1.0,)
-    serious: float = 0.0  # smallest relevant value; 0 if the cause has none
+    serious: tuple[float, ...] = ()  # smallest relevant value either way; none if the cause has no such size
 
     @property
     def in_gauge(self) -> bool:
@@ -57,7 +58,7 @@ def _scaled(name: str, words: str, factors: tuple[str, ...], signs: tuple[int, .
         factors=factors,
         values=tuple(values),
         weights=tuple(weights / weights.sum()),
-        serious=signs[0] * _SERIOUS_LOG if len(signs) == 1 else 0.0,
+        serious=(signs[0] * _SERIOUS_LOG,) if len(signs) == 1 else (),
     )
 
 
@@ -65,13 +66,14 @@ def _gauge(name: str, words: str, node: int) -> Cause:
     """A gauge that reads too much or too little."""
     values = np.concatenate((-_GAUGE_STEPS_K, _GAUGE_STEPS_K))
     weights = np.exp(-0.5 * (values / _OFFSET_SD_K) ** 2)
-    return Cause(name, words, node=node, values=tuple(values), weights=tuple(weights / weights.sum()))
+    serious = (-_SERIOUS_GAUGE_K, _SERIOUS_GAUGE_K)
+    return Cause(name, words, node=node, values=tuple(values), weights=tuple(weights / weights.sum()), serious=serious)
 
 
 def _part(name: str, words: str, part: str, values: tuple[float, ...], *, serious: float, added: bool = False) -> Cause:
     """A part of the car changed, all sizes equally likely."""
     weights = (1.0 / len(values),) * len(values)
-    return Cause(name, words, part=part, added=added, values=values, weights=weights, serious=serious)
+    return Cause(name, words, part=part, added=added, values=values, weights=weights, serious=(serious,))
 
 
 _THERMOSTAT = "cooling.thermostat_open_k,cooling.thermostat_full_k"

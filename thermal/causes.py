@@ -115,7 +115,7 @@ class _Judge:
 
     def _error(self) -> tuple[FloatArray, FloatArray]:
         """Size of the model's error at every reading, and how long it lasts, by body."""
-        known = self.posterior.discrepancy
+        known = self.posterior.discrepancy.weighing()
         sd, lasting = np.full((len(self.readings.time_s), N_BODY), 3.0), np.full(N_BODY, 1800.0)
         around = conditions_of(known, self.drive, self.vehicle)
         fluids = self.plain_k[:, FLUID_NODES]
@@ -335,9 +335,8 @@ class _Judge:
         """Evidence of a cause over all its sizes at one moment."""
         models = self._models(cause, onset_s)
         scores, left = self._scores(self._misfit(models), self.plain_slopes, self.whites, _SIZE_WEIGHTS)
-        serious = -np.inf
-        if cause.serious:
-            serious = float(scores[int(np.argmin(np.abs(np.array(cause.values) - cause.serious)))])
+        near = [int(np.argmin(np.abs(np.array(cause.values) - value))) for value in cause.serious]
+        serious = float(max(scores[near], default=-np.inf))
         scores = scores + np.log(cause.weights) + np.log(weight) + self._work(cause, onset_s)
         at = int(np.argmax(scores))
         return Try(float(logsumexp(scores)), at, onset_s, models[at], left[at], weight, serious)

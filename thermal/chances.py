@@ -11,6 +11,7 @@ are independent, and the two are integrated by Gauss and Hermite's rule.
 
 import functools
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,7 @@ _CAR, _DAY, _BOTH = math.sqrt(CAR_SHARE), math.sqrt(DAY_SHARE), math.sqrt(CAR_SH
 _REST = math.sqrt(1.0 - CAR_SHARE - DAY_SHARE)
 _AT, _WEIGHT = np.polynomial.hermite_e.hermegauss(5)  # exact for the smooth functions here within 1e-4
 _WEIGHT = _WEIGHT / _WEIGHT.sum()
+_STEP_K = 0.5  # how well a rough margin is known
 _FAR = 4.0  # a leg that takes an error beyond so many standard deviations (3 in 100,000) is left out
 _REACH, _CELLS = 8.0, 4096  # of the table of the normal distribution: straight between its rows, within 1e-6
 _PER_UNIT = _CELLS / (2.0 * _REACH)
@@ -87,9 +89,8 @@ def _any(error, day, n):  # type: ignore[no-untyped-def]
     return 1.0 - none
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
+@_compile()
+def _fill(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
     """Fill the chance of every draw."""
     n_leg = were_k.shape[1]
     error, whose = np.empty(n_leg), np.empty(n_leg, np.int64)
@@ -101,6 +102,42 @@ def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
                 error[n], whose[n] = needed, day[leg]
                 n += 1
         out[draw] = _any(error, whose, n)
+
+
+@check_cache
+@_compile(cache=_KEPT, nogil=True)
+def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
+    _fill(were_k, nodes, day, margin_k, out)
+
+
+@check_cache
+@_compile(cache=_KEPT, nogil=True)
+def _about(were_k, nodes, day, share, low, high, step):  # type: ignore[no-untyped-def]
+    """Halve an interval until the margin below which a share of the draws lies is known to a step."""
+    out = np.empty(were_k.shape[0])
+    while high - low > step:
+        middle = 0.5 * (low + high)
+        _fill(were_k, nodes, day, middle, out)
+        low, high = (low, middle) if out.mean() > share else (middle, high)
+    return 0.5 * (low + high)
+
+
+@check_cache
+@_compile(cache=_KEPT, nogil=True)
+def _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, margin_k, out):  # type: ignore[no-untyped-def]
+    """Fill what `corrected` gives."""
+    driven, like = np.empty(were_k.shape[0]), np.zeros(were_k.shape[0])
+    many, exact = np.zeros(max(many_k.shape[0], 1)), np.empty(exact_k.shape[0])
+    _fill(were_k, nodes, day, margin_k, driven)
+    _fill(exact_k, nodes, day, margin_k, exact)
+    if many_k.shape[0] > 0:
+        _fill(like_k, nodes, own, margin_k, like)
+        _fill(many_k, nodes, own, margin_k, many)
+    rest = driven - like
+    out[0], out[1] = rest.mean() + many.mean(), rest.var()
+    if len(exact) > 0:
+        off = exact - driven[: len(exact)]
+        out[0], out[2] = out[0] + off.mean(), off.var()
 
 
 def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], margin_k: float) -> FloatArray:
@@ -117,3 +154,51 @@ def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], m
     out = np.empty(len(were_k))
     _smaller(np.ascontiguousarray(were_k), np.ascontiguousarray(nodes), day, float(margin_k), out)
     return out
+
+
+def about_k(
+    were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], share: float, bounds_k: tuple[float, float]
+) -> float:
+    """Rough margin below which a `share` of the draws lies, within half a kelvin. [-]
+
+    `were_k`, `nodes` and `day` are as in `smaller`; `bounds_k` are a margin that is smaller and one that is greater.
+    """
+    low, high = bounds_k
+    return float(_about(np.ascontiguousarray(were_k), nodes, day, share, low, high, _STEP_K))
+
+
+class Corrected(NamedTuple):
+    """Chance by a fit of many draws, and the variances of what corrects it."""
+
+    chance: float
+    rest: float  # by what was driven
+    off: float  # by what was driven exactly
+
+
+def corrected(
+    were_k: FloatArray,
+    like_k: FloatArray,
+    many_k: FloatArray,
+    exact_k: FloatArray,
+    nodes: FloatArray,
+    day: npt.NDArray[np.int64],
+    own: npt.NDArray[np.int64],
+    margin_k: float,
+) -> Corrected:
+    """Mean of `smaller` over draws not driven, with what the fit misses on those that were.
+
+    Parameters
+    ----------
+    were_k, like_k, many_k, exact_k : ndarray, shape (n_draw, n_leg, n_node), contiguous
+        Margins of the draws driven, of the same by a fit, of many more by the fit, and of the first of the driven ones
+        where most of `were_k` are guesses. Without a fit `like_k` and `many_k` are empty. [K]
+    nodes : ndarray
+        As in `smaller`. [-]
+    day, own : ndarray of int
+        Days of the legs of `were_k` and `exact_k`, and of those of the fit. [-]
+    margin_k : float
+        The value. [K]
+    """
+    out = np.zeros(3)
+    _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, float(margin_k), out)
+    return Corrected(*map(float, out))

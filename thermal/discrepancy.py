@@ -9,7 +9,7 @@ comes from days that took no part in a fit, and grows where no log has been: hot
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -24,8 +24,6 @@ from thermal.vehicle import Vehicle
 # what changes with the road, and what comes and goes in a sixth of that time: a shape the model does not have.
 CAR_SHARE, DAY_SHARE, ROAD_SHARE, QUICK_SHARE = 0.15, 0.15, 0.3, 0.4
 QUICK = 1.0 / 6.0
-# ASSUMED: how far a temperature that rises or falls may be ahead or behind (one to four minutes). [s]
-TIMING_S = np.array([75.0, 100.0, 120.0, 150.0, 100.0])  # by fluid
 # ASSUMED growth outside what was logged. A kelvin beyond the fluid's hottest (or below its coldest) reading adds a
 # quarter of a kelvin (0.15 to 0.4: a model that is off by a quarter in what it adds); the others are such quarters of
 # what they usually do: air 1:1, 1 km of height about 4 K, 1 W/kg about 1 K to coolant and 2 K to oils.
@@ -38,12 +36,14 @@ _G, _AIR_KG_PER_M3 = 9.81, 1.15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FluidError:
-    """Model error of one fluid where logged: size [K], how long it lasts [s], coldest and hottest reading [K]."""
+    """Model error of one fluid where logged."""
 
-    sd_k: float
+    sd_k: float  # how far its level is off: every forecast has it
+    timing_s: float  # how far a temperature that rises or falls may be ahead or behind
+    weighs_k: float  # size that weighs readings in a fit and a verdict: warm-ups are in it
     lasting_s: float
-    low_k: float
-    high_k: float
+    low_k: float  # coldest reading
+    high_k: float  # hottest reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,17 +61,33 @@ class Discrepancy:
         """Error of one fluid, the class's where there was no gauge."""
         return self.fluids.get(fluid, CLASS_ERROR[fluid])
 
+    def weighing(self) -> "Discrepancy":
+        """The error by which a verdict weighs readings: each fluid's `weighs_k`, and the class's timing.
+
+        Wider than what a forecast tells, for who accuses a car must be right on a day unlike those logged. On narrower
+        sizes either a sound car was accused or a gauge 11 K off went unnamed.
+        """
+        weighed = {
+            key: replace(one, sd_k=one.weighs_k, timing_s=CLASS_ERROR[key].timing_s) for key, one in self.fluids.items()
+        }
+        return replace(self, fluids=weighed)
+
 
 # ASSUMED for a class without logs, so that factors and this give +-8 K on coolant and +-12 to 15 K on
 # the oils at load, what common practice allows an uncalibrated forecast. Temperatures: those of level cruise, where
 # makers and owners agree best. Lasting: half an hour to an hour, a stretch of road or the body's own time constant.
+# Timing: one to four minutes.
 CLASS_ERROR = {
-    "coolant": FluidError(sd_k=3.5, lasting_s=1800.0, low_k=300.0, high_k=370.0),
-    "engine_oil": FluidError(sd_k=7.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
-    "transmission": FluidError(sd_k=9.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
-    "differential": FluidError(sd_k=9.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
-    "power_steering": FluidError(sd_k=9.0, lasting_s=1800.0, low_k=300.0, high_k=350.0),
+    key: FluidError(sd_k=sd, timing_s=timing, weighs_k=sd, lasting_s=lasting, low_k=300.0, high_k=high)
+    for key, sd, timing, lasting, high in (
+        ("coolant", 3.5, 75.0, 1800.0, 370.0),
+        ("engine_oil", 7.0, 100.0, 1800.0, 375.0),
+        ("transmission", 9.0, 120.0, 2400.0, 360.0),
+        ("differential", 9.0, 150.0, 3600.0, 360.0),
+        ("power_steering", 9.0, 100.0, 1800.0, 350.0),
+    )
 }
+TIMING_S = np.array([CLASS_ERROR[key].timing_s for key in FLUID_KEYS])  # by fluid
 UNFITTED = Discrepancy(
     fluids=CLASS_ERROR,
     air_low_k=273.0,
@@ -129,13 +145,14 @@ def scale_k(
     """
     at = rows if rows.ndim == temps_k.ndim else rows[..., None]
     each = [known.of(fluid) for fluid in FLUID_KEYS]
-    sd, low, high = (np.array([getattr(e, name) for e in each]) for name in ("sd_k", "low_k", "high_k"))
+    names = ("sd_k", "timing_s", "low_k", "high_k")
+    sd, timing, low, high = (np.array([getattr(e, name) for e in each]) for name in names)
     beyond = np.maximum(temps_k - high, 0.0) + np.maximum(low - temps_k, 0.0)
     fluid = np.broadcast_to(np.arange(N_FLUID), temps_k.shape)
     outside = around.outside_k[np.broadcast_to(at, temps_k.shape), fluid]
     whole = np.hypot(sd, np.maximum(BEYOND_K_PER_K * beyond, outside))  # a load beyond what was logged heats beyond it
     whole = whole * grown_in(np.abs(temps_k - around.air_k[at]))
-    return np.asarray(whole if rate_k_per_s is None else np.hypot(whole, TIMING_S * rate_k_per_s))
+    return np.asarray(whole if rate_k_per_s is None else np.hypot(whole, timing * rate_k_per_s))
 
 
 def grown_in(rise_k: FloatArray) -> FloatArray:
@@ -156,6 +173,8 @@ def rounded(known: Discrepancy) -> Discrepancy:
         fluids={
             name: FluidError(
                 sd_k=round(e.sd_k, 1),
+                timing_s=float(round(e.timing_s)),
+                weighs_k=round(e.weighs_k, 1),
                 lasting_s=60.0 * round(e.lasting_s / 60.0),
                 low_k=tenth(e.low_k),
                 high_k=tenth(e.high_k),

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from thermal.discrepancy import UNFITTED, Discrepancy, FluidError
+from thermal.discrepancy import CLASS_ERROR, UNFITTED, Discrepancy, FluidError
 from thermal.errors import UnitError, did_you_mean, shown
 from thermal.fluids import FLUID_KEYS
 from thermal.units import to_delta_k, to_si
@@ -12,6 +12,8 @@ _C0 = 273.15
 # Key of a fluid's table: field, how it is read, least and most in SI, example.
 _FLUID: dict[str, tuple[str, Callable[[str], float], float, float, str]] = {
     "sd": ("sd_k", to_delta_k, 0.1, 60.0, "2.1 K"),
+    "timing": ("timing_s", lambda text: to_si(text, "s"), 0.0, 3600.0, "60 s"),
+    "weighs": ("weighs_k", to_delta_k, 0.1, 60.0, "3.4 K"),
     "lasting": ("lasting_s", lambda text: to_si(text, "s"), 60.0, 86400.0, "30 min"),
     "from": ("low_k", lambda text: to_si(text, "K"), 200.0, 500.0, "21 degC"),
     "to": ("high_k", lambda text: to_si(text, "K"), 200.0, 500.0, "97 degC"),
@@ -36,6 +38,8 @@ def discrepancy_table(error: Discrepancy) -> dict[str, Any]:
     fluids = {
         name: {
             "sd": f"{f.sd_k:.1f} K",
+            "timing": f"{f.timing_s:.0f} s",
+            "weighs": f"{f.weighs_k:.1f} K",
             "lasting": f"{f.lasting_s / 60.0:.0f} min",
             "from": f"{f.low_k - _C0:.1f} degC",
             "to": f"{f.high_k - _C0:.1f} degC",
@@ -77,7 +81,7 @@ def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy
     fluids = {}
     for name in FLUID_KEYS:
         if name in table:
-            one = table[name]
+            one = _with_later(name, table[name])
             if not isinstance(one, Mapping) or set(one) != set(_FLUID):
                 said = ", ".join(f'{key} = "{row[4]}"' for key, row in _FLUID.items())
                 problems.append(f"{where} {name}: read {shown(one)}; write {{{said}}}")
@@ -86,6 +90,13 @@ def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy
     if len(problems) > before:
         return UNFITTED
     return Discrepancy(fluids={name: FluidError(**values) for name, values in fluids.items()}, **driven)
+
+
+def _with_later(name: str, one: Any) -> Any:
+    """Add to a fluid's table what files did not keep before: the class's timing; one size that did for both."""
+    if not isinstance(one, Mapping) or "sd" not in one:
+        return one
+    return {"timing": f"{CLASS_ERROR[name].timing_s:.0f} s", "weighs": one["sd"], **one}
 
 
 def _numbers(

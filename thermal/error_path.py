@@ -17,7 +17,6 @@ from thermal.discrepancy import (
     QUICK,
     QUICK_SHARE,
     ROAD_SHARE,
-    TIMING_S,
     Discrepancy,
     conditions_of,
 )
@@ -192,7 +191,7 @@ def _followed(
         high_k=np.array([one.high_k for one in each]),
         road_s=lasting,
         quick_s=QUICK * lasting,
-        timing_s=TIMING_S,
+        timing_s=np.array([one.timing_s for one in each]),
         stays=np.sqrt([DAY_SHARE, ROAD_SHARE, QUICK_SHARE]),
         seed=seed,
         number_from=first_draw,

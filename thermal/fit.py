@@ -125,7 +125,7 @@ def fit_factors(
         n_readings=int(sum(np.isfinite(one.temp_k).sum() for one in readings)),
         n_effective=float(sum(error.stretches(i).sum() for i in range(len(drives)))),
         noise_k=max(LEAST_NOISE_K, float(np.sqrt(np.nanmean(np.concatenate(left) ** 2)))),
-        discrepancy=error.found(held, _thermostat_sd_k(asked, covariance, known)),
+        discrepancy=error.found(held, left, _thermostat_sd_k(asked, covariance, known)),
         left_out_k=tuple(by_fluid_k(held, i) for i in range(len(drives))),
     )
 

@@ -4,7 +4,6 @@ Computed once per segment with numpy; the kernel scales it per draw and integrat
 """
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -115,17 +114,29 @@ def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray |
 
     The air density is computed from the drive unless given.
     """
+    density = _air(vehicle, drive).density_kg_per_m3 if density_kg_per_m3 is None else density_kg_per_m3
+    return _steady_force_n(vehicle, drive, density)(drive.speed_m_per_s)
+
+
+def _steady_force_n(
+    vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray
+) -> Callable[[FloatArray], FloatArray]:
+    """The same at any speeds on the segments of a drive."""
     body, trailer = vehicle.body, vehicle.trailer
     rolling = roadload.rolling_n(body.mass_kg, body.rolling_coefficient, drive.grade)
     rolling = rolling + roadload.rolling_n(trailer.mass_kg, trailer.rolling_coefficient, drive.grade)
-    density = _air(vehicle, drive).density_kg_per_m3 if density_kg_per_m3 is None else density_kg_per_m3
-    drag = roadload.drag_n(
-        density_kg_per_m3=density,
-        drag_area_m2=body.drag_m2 + trailer.drag_m2,
-        speed_m_per_s=drive.speed_m_per_s,
-        headwind_m_per_s=drive.headwind_m_per_s,
-    )
-    return rolling + drag + roadload.climbing_n(body.mass_kg + trailer.mass_kg, drive.grade)
+    climbing = roadload.climbing_n(body.mass_kg + trailer.mass_kg, drive.grade)
+
+    def at(speed_m_per_s: FloatArray) -> FloatArray:
+        drag = roadload.drag_n(
+            density_kg_per_m3=density_kg_per_m3,
+            drag_area_m2=body.drag_m2 + trailer.drag_m2,
+            speed_m_per_s=speed_m_per_s,
+            headwind_m_per_s=drive.headwind_m_per_s,
+        )
+        return rolling + drag + climbing
+
+    return at
 
 
 def inertia_kg(vehicle: Vehicle) -> float:
@@ -179,11 +190,12 @@ def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
     Bisection on the power balance in the best gear, only where the wanted speed cannot be held; not below 3 m/s.
     """
-    short = np.flatnonzero((drive.speed_m_per_s > 0.0) & _too_weak(vehicle, drive, drive.speed_m_per_s))
+    holds = _strong_enough(vehicle, drive)(drive.speed_m_per_s)
+    short = np.flatnonzero((drive.speed_m_per_s > 0.0) & ~holds)
     held = drive.speed_m_per_s.copy()
     if len(short):
-        part = drive.take(short)
-        held[short] = _highest_speed(vehicle, part, _too_weak, low_m_per_s=np.full(len(short), 3.0), rounds=24)
+        part, low = drive.take(short), np.full(len(short), 3.0)
+        held[short] = bisect(_strong_enough(vehicle, part), low, part.speed_m_per_s, rounds=24)[0]
     return held
 
 
@@ -200,53 +212,54 @@ def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     safe = drive.speed_m_per_s.copy()
     if len(steep):
         part = drive.take(steep)
-        hot = _rotors_too_hot(vehicle, part, part.speed_m_per_s)
-        low = np.where(hot, 5.0, part.speed_m_per_s)
-        rounds = 20 if hot.any() else 0
-        safe[steep] = _highest_speed(vehicle, part, _rotors_too_hot, low_m_per_s=low, rounds=rounds)
+        hot = np.flatnonzero(~_rotors_cool_enough(vehicle, part)(part.speed_m_per_s))
+        if len(hot):
+            part = part.take(hot)
+            low = np.full(len(hot), 5.0)
+            safe[steep[hot]] = bisect(_rotors_cool_enough(vehicle, part), low, part.speed_m_per_s, rounds=20)[0]
     return safe
 
 
-def _highest_speed(
-    vehicle: Vehicle,
-    drive: Drive,
-    fails: Callable[[Vehicle, Drive, FloatArray], BoolArray],
-    *,
-    low_m_per_s: FloatArray,
-    rounds: int,
-) -> FloatArray:
-    """Highest speed that does not fail, by bisection between a safe one and the one wanted. [m/s]"""
-    return bisect(lambda speed: ~fails(vehicle, drive, speed), low_m_per_s, drive.speed_m_per_s, rounds=rounds)[0]
+_Holds = Callable[[FloatArray], BoolArray]
 
 
-def _demand(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> tuple[dict[str, FloatArray], _Air]:
-    """Arguments for the driveline at steady speeds, and the air around."""
-    surroundings = _air(vehicle, drive)
-    at = replace(drive, speed_m_per_s=speed_m_per_s)
-    asked = {
-        "wheel_w": road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
-        "other_w": extras_w(vehicle, drive),
-        "power_share": surroundings.power_share,
-    }
-    return asked, surroundings
+def _demand(vehicle: Vehicle, drive: Drive) -> tuple[Callable[[FloatArray], dict[str, FloatArray]], _Air]:
+    """Arguments for the driveline at any steady speeds on the segments of a drive, and the air around."""
+    surroundings, extras = _air(vehicle, drive), extras_w(vehicle, drive)
+    force = _steady_force_n(vehicle, drive, surroundings.density_kg_per_m3)
+
+    def at(speed_m_per_s: FloatArray) -> dict[str, FloatArray]:
+        wheel = force(speed_m_per_s) * speed_m_per_s
+        return {"wheel_w": wheel, "other_w": extras, "power_share": surroundings.power_share}
+
+    return at, surroundings
 
 
-def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
-    """Whether steady braking at a speed heats the rotors beyond their steady limit."""
-    asked, surroundings = _demand(vehicle, drive, speed_m_per_s)
-    gear = driveline.choose_gear(vehicle, speed_m_per_s=speed_m_per_s, **asked)
-    scale = cooling.surface_scale(speed_m_per_s + drive.headwind_m_per_s, surroundings.density_kg_per_m3)
+def _rotors_cool_enough(vehicle: Vehicle, drive: Drive) -> _Holds:
+    """Whether steady braking at a speed heats the rotors no further than their steady limit."""
+    demand, surroundings = _demand(vehicle, drive)
     hot, air_k = _STEADY_ROTOR_K, drive.air_k
     glow = vehicle.rotors.emissivity * cooling.STEFAN_BOLTZMANN_W_PER_M2K4 * (hot**2 + air_k**2) * (hot + air_k)
-    conductance = vehicle.rotors.surface_w_per_k * scale + vehicle.rotors.area_m2 * glow
-    return np.asarray(brakes.rotor_heat_w(gear.brake_w) > conductance * (_STEADY_ROTOR_K - drive.air_k))
+
+    def holds(speed_m_per_s: FloatArray) -> BoolArray:
+        gear = driveline.choose_gear(vehicle, speed_m_per_s=speed_m_per_s, **demand(speed_m_per_s))
+        scale = cooling.surface_scale(speed_m_per_s + drive.headwind_m_per_s, surroundings.density_kg_per_m3)
+        conductance = vehicle.rotors.surface_w_per_k * scale + vehicle.rotors.area_m2 * glow
+        return np.asarray(brakes.rotor_heat_w(gear.brake_w) <= conductance * (hot - air_k))
+
+    return holds
 
 
-def _too_weak(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
-    """Whether a speed needs more crank power than the best gear has."""
-    asked, _ = _demand(vehicle, drive, speed_m_per_s)
-    speed = np.maximum(speed_m_per_s, 0.1)
-    return np.asarray(driveline.power_shortfall_w(vehicle, speed_m_per_s=speed, **asked, steady=True) > 0.0)
+def _strong_enough(vehicle: Vehicle, drive: Drive) -> _Holds:
+    """Whether the best gear has the crank power for a speed."""
+    demand, _ = _demand(vehicle, drive)
+
+    def holds(speed_m_per_s: FloatArray) -> BoolArray:
+        speed = np.maximum(speed_m_per_s, 0.1)
+        missing = driveline.power_shortfall_w(vehicle, speed_m_per_s=speed, **demand(speed_m_per_s), steady=True)
+        return np.asarray(missing <= 0.0)
+
+    return holds
 
 
 def compute_loads(vehicle: Vehicle, drive: Drive, *, gear: FloatArray | None = None) -> tuple[Loads, Work]:
@@ -255,26 +268,53 @@ def compute_loads(vehicle: Vehicle, drive: Drive, *, gear: FloatArray | None = N
     The drive has speeds that the car can hold. `gear` are the gears to drive in, 0 the first, shape (n_segment,), as
     `Work` has them; chosen if not given. [-]
     """
-    surroundings = _air(vehicle, drive)
+    d = _drive_it(vehicle, drive, gear)
+    work = Work(
+        fuel_w=d.heat.fuel_w,
+        crank_w=d.driving * d.crank_w,
+        brake_w=d.driving * d.gear.brake_w,
+        engine_rad_per_s=d.turning_rad_per_s,
+        gear=np.where(d.driving > 0.0, d.gear.chosen, -1.0),
+        available_w=d.driving * d.gear.available_w,
+    )
+    return _assemble(vehicle, drive, d), work
+
+
+def heats_w(vehicle: Vehicle, drive: Drive, gear: FloatArray) -> FloatArray:
+    """Heat of block, oil, gearbox, axle and rotors as in `Loads`, shape (5, n_segment); `gear` as `compute_loads`."""
+    d = _drive_it(vehicle, drive, gear)
+    gearbox, axle = _by_load(vehicle, d)
+    return np.stack((d.heat.metal_w, d.heat.oil_w, gearbox, axle, brakes.rotor_heat_w(d.driving * d.gear.brake_w)))
+
+
+class _Driven(NamedTuple):
+    """A drive as driven, per segment."""
+
+    air: _Air
+    gear: driveline.Gear
+    crank_w: FloatArray  # while driving, as far as the engine has it
+    heat: engine.EngineHeat
+    driving: FloatArray  # share of the time
+    idling: FloatArray
+    turning_rad_per_s: FloatArray  # the engine, on the mean
+
+
+def _drive_it(vehicle: Vehicle, drive: Drive, gear: FloatArray | None) -> _Driven:
+    """Choose the gears, unless given, and work out what the engine does."""
+    surroundings, extras = _air(vehicle, drive), extras_w(vehicle, drive)
     moving = drive.speed_m_per_s > 0.0
-    speed = np.where(moving, drive.speed_m_per_s, 1.0)
-    wheel = (
-        road_force_n(vehicle, drive, surroundings.density_kg_per_m3) + _acceleration_n(vehicle, drive)
-    ) * drive.speed_m_per_s
-    extras = extras_w(vehicle, drive)
+    force = road_force_n(vehicle, drive, surroundings.density_kg_per_m3) + _acceleration_n(vehicle, drive)
     chosen = driveline.choose_gear(
         vehicle,
-        wheel_w=wheel,
-        speed_m_per_s=speed,
+        wheel_w=force * drive.speed_m_per_s,
+        speed_m_per_s=np.where(moving, drive.speed_m_per_s, 1.0),
         other_w=extras,
         power_share=surroundings.power_share,
         low_gear=drive.low_gear,
         highest_gear=drive.highest_gear,
         gear=gear,
     )
-    full = engine.full_torque_nm(vehicle.engine, chosen.engine_rad_per_s) * chosen.engine_rad_per_s
-    available = full * surroundings.power_share
-    crank = np.minimum(chosen.crank_w, np.maximum(available, extras))
+    crank = np.minimum(chosen.crank_w, np.maximum(chosen.available_w, extras))
     running = (drive.engine_on > 0.0).astype(np.float64)
     driving = running * moving * (1.0 - drive.idle_share)
     idling = running * np.where(moving, drive.idle_share, 1.0)
@@ -282,15 +322,7 @@ def compute_loads(vehicle: Vehicle, drive: Drive, *, gear: FloatArray | None = N
     at_idle = _idle_heat(vehicle, drive)
     heat = engine.EngineHeat(*(driving * a + idling * b for a, b in zip(in_gear, at_idle, strict=True)))
     turning = driving * chosen.engine_rad_per_s + idling * vehicle.engine.idle_speed_rad_per_s
-    work = Work(
-        fuel_w=heat.fuel_w,
-        crank_w=driving * crank,
-        brake_w=driving * chosen.brake_w,
-        engine_rad_per_s=turning,
-        gear=np.where(driving > 0.0, chosen.chosen, -1.0),
-        available_w=driving * available,
-    )
-    return _assemble(vehicle, drive, surroundings, chosen, heat, driving, idling, turning), work
+    return _Driven(surroundings, chosen, crank, heat, driving, idling, turning)
 
 
 def _idle_heat(vehicle: Vehicle, drive: Drive) -> engine.EngineHeat:
@@ -311,18 +343,10 @@ def _idle_heat(vehicle: Vehicle, drive: Drive) -> engine.EngineHeat:
     )
 
 
-def _assemble(
-    vehicle: Vehicle,
-    drive: Drive,
-    surroundings: _Air,
-    gear: driveline.Gear,
-    heat: engine.EngineHeat,
-    driving: FloatArray,
-    idling: FloatArray,
-    turning: FloatArray,
-) -> Loads:
+def _assemble(vehicle: Vehicle, drive: Drive, d: _Driven) -> Loads:
+    heat, driving, idling, surroundings = d.heat, d.driving, d.idling, d.air
     density = surroundings.density_kg_per_m3
-    flow = turning / driveline.REFERENCE_RAD_PER_S
+    flow = d.turning_rad_per_s / driveline.REFERENCE_RAD_PER_S
     running = drive.engine_on > 0.0
     link = np.where(running, np.maximum(flow, 0.05) ** _FLOW_EXPONENT, _STILL_LINK_SHARE)
     scale = cooling.surface_scale(surroundings.speed_m_per_s, density) * driving
@@ -332,8 +356,9 @@ def _assemble(
     )
     ac = ac_share(drive) * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
     ram, fan = _airflow(vehicle, drive, surroundings, driving, flow)
-    gearbox, gearbox_spin, axle, axle_spin = _driveline_heat(vehicle, drive, gear, driving, idling)
-    doubt = driving * gear.converter_doubt_w + idling * driveline.creep_w(vehicle)
+    gearbox, axle = _by_load(vehicle, d)
+    gearbox_spin, axle_spin = _by_spin(vehicle, drive, d)
+    doubt = driving * d.gear.converter_doubt_w + idling * driveline.creep_w(vehicle)
     return Loads(
         duration_s=drive.duration_s,
         air_k=drive.air_k,
@@ -346,7 +371,7 @@ def _assemble(
         gearbox_spin_w=gearbox_spin,
         axle_w=axle,
         axle_spin_w=axle_spin,
-        rotor_w=brakes.rotor_heat_w(driving * gear.brake_w),
+        rotor_w=brakes.rotor_heat_w(driving * d.gear.brake_w),
         ram_kg_per_s=np.maximum(ram, _STILL_RADIATOR_KG_PER_S),
         fan_kg_per_s=fan,
         condenser_w=ac,
@@ -369,7 +394,7 @@ def _assemble(
         axle_surface_w_per_k=_surface(vehicle.differential, scale),
         rotor_surface_w_per_k=_surface(vehicle.rotors, scale),
         steering_w=driving * steering.steering_work_w(vehicle.steering, drive.speed_m_per_s),
-        steering_spin_w=steering.pump_spin_w(vehicle.steering, turning),
+        steering_spin_w=steering.pump_spin_w(vehicle.steering, d.turning_rad_per_s),
         steering_air_w_per_k=_to_air(vehicle.power_steering_cooler, scale),
         steering_surface_w_per_k=_surface(vehicle.power_steering, scale),
         still=np.where(driving > 0.0, 0.0, 1.0),
@@ -395,19 +420,24 @@ def _airflow(
     return np.hypot(ram, floor * fan), fan * np.sqrt(1.0 - floor**2)
 
 
-def _driveline_heat(
-    vehicle: Vehicle, drive: Drive, gear: driveline.Gear, driving: FloatArray, idling: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Heat of gearbox and axle, by load and by spin; all of a transaxle's is the gearbox's, as it has one oil. [W]"""
-    axle = driving * gear.axle_heat_w
-    axle_spin = driving * driveline.axle_spin_w(vehicle.axle, drive.speed_m_per_s)
-    gearbox = driving * (gear.gearbox_heat_w + gear.converter_heat_w) + idling * driveline.creep_w(vehicle)
+def _by_load(vehicle: Vehicle, d: _Driven) -> tuple[FloatArray, FloatArray]:
+    """Heat of gearbox and axle by load; all of a transaxle's is the gearbox's, as it has one oil. [W]"""
+    axle = d.driving * d.gear.axle_heat_w
+    gearbox = d.driving * (d.gear.gearbox_heat_w + d.gear.converter_heat_w) + d.idling * driveline.creep_w(vehicle)
+    return _in_one_oil(vehicle, gearbox, axle)
+
+
+def _by_spin(vehicle: Vehicle, drive: Drive, d: _Driven) -> tuple[FloatArray, FloatArray]:
+    """Heat of gearbox and axle by spin, likewise. [W]"""
+    axle = d.driving * driveline.axle_spin_w(vehicle.axle, drive.speed_m_per_s)
     idle = np.asarray(vehicle.engine.idle_speed_rad_per_s)
-    spin = driving * driveline.gearbox_spin_w(vehicle.gearbox, gear.engine_rad_per_s)
-    spin = spin + idling * driveline.gearbox_spin_w(vehicle.gearbox, idle)
-    if vehicle.axle.kind == "transaxle":
-        return gearbox + axle, spin + axle_spin, 0.0 * axle, 0.0 * axle_spin
-    return gearbox, spin, axle, axle_spin
+    gearbox = d.driving * driveline.gearbox_spin_w(vehicle.gearbox, d.gear.engine_rad_per_s)
+    gearbox = gearbox + d.idling * driveline.gearbox_spin_w(vehicle.gearbox, idle)
+    return _in_one_oil(vehicle, gearbox, axle)
+
+
+def _in_one_oil(vehicle: Vehicle, gearbox: FloatArray, axle: FloatArray) -> tuple[FloatArray, FloatArray]:
+    return (gearbox + axle, 0.0 * axle) if vehicle.axle.kind == "transaxle" else (gearbox, axle)
 
 
 def _to_air(cooler: Cooler, scale: FloatArray) -> FloatArray:

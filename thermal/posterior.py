@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -67,11 +68,7 @@ NOTHING = Posterior(factors={}, correlation={})
 
 
 def posterior_from(
-    names: Sequence[str],
-    values: FloatArray,
-    covariance: FloatArray,
-    source: str,
-    discrepancy: Discrepancy = UNFITTED,
+    names: Sequence[str], values: FloatArray, covariance: FloatArray, source: str, discrepancy: Discrepancy = UNFITTED
 ) -> Posterior:
     """Put a fit's factors into the form a vehicle file keeps, rounded as it will be written.
 
@@ -83,12 +80,8 @@ def posterior_from(
         name: Factor(value=round(float(v), 4), sd=round(float(s), 4), source=source)
         for name, v, s in zip(names, values, sd, strict=True)
     }
-    pairs = {
-        (a, b): round(float(covariance[i, j] / (sd[i] * sd[j])), 3)
-        for i, a in enumerate(names)
-        for j, b in enumerate(names)
-        if i < j
-    }
+    unit = np.round(covariance / np.outer(sd, sd), 3).tolist()
+    pairs = {(names[i], names[j]): unit[i][j] for i, j in combinations(range(len(names)), 2)}
     kept = {key: value for key, value in pairs.items() if abs(value) >= 0.02}
     return Posterior(factors=factors, correlation=kept, discrepancy=discrepancy)
 
@@ -148,7 +141,6 @@ def read_posterior(table: Any, where: str, problems: list[str]) -> Posterior:
 
 
 def _factor(value: Any) -> Factor | None:
-    """Read one factor, or nothing."""
     if not isinstance(value, dict) or set(value) != {"value", "sd", "source"}:
         return None
     middle, sd, source = value["value"], value["sd"], str(value["source"]).strip()

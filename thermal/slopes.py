@@ -6,12 +6,11 @@ from dataclasses import replace
 import numpy as np
 
 from thermal.drive import Drive
-from thermal.loads import Loads, Work, compute_loads
+from thermal.loads import Loads, Work, heats_w
 from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
 
 MASS_STEP, DRAG_STEP, _WIND_M_PER_S = 0.1, 0.2, 4.0  # how far each is moved to find its slope
-_HEATS = ("metal_w", "oil_w", "gearbox_w", "axle_w", "rotor_w")
 
 
 def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> FloatArray:
@@ -20,15 +19,11 @@ def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> Flo
     Block, oil, gearbox, axle and rotors, each by the share of mass, by that of drag area [W] and by the headwind
     [W s/m]; in the gears of the drive, which a tenth of mass more seldom changes.
     """
-    others = [compute_loads(car, way, gear=work.gear)[0] for car, way in moved(vehicle, drive)]
+    here = np.stack((loads.metal_w, loads.oil_w, loads.gearbox_w, loads.axle_w, loads.rotor_w))
     steps = (MASS_STEP, DRAG_STEP, _WIND_M_PER_S)
-    return np.column_stack(
-        [
-            (getattr(other, name) - getattr(loads, name)) / step
-            for name in _HEATS
-            for other, step in zip(others, steps, strict=True)
-        ]
-    )
+    others = zip(moved(vehicle, drive), steps, strict=True)
+    slopes = np.stack([(heats_w(car, way, work.gear) - here) / step for (car, way), step in others], axis=1)
+    return np.ascontiguousarray(slopes.reshape(-1, here.shape[1]).T)
 
 
 def moved(vehicle: Vehicle, drive: Drive) -> Iterator[tuple[Vehicle, Drive]]:

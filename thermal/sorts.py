@@ -8,7 +8,7 @@ import numpy as np
 
 from thermal.errors import ParameterError
 from thermal.ranges import FloatArray
-from thermal.vehicle import Vehicle
+from thermal.vehicle import Lubricant, Vehicle
 
 # A lubricant's life halves for every so many kelvin above a reference. Arrhenius's law as the trade has it: 20 degF for
 # automatic fluid, whose charts begin at 100,000 miles at 175 degF; 10 degC for engine and gear oil. Common practice.
@@ -65,19 +65,22 @@ def sorts_of(part: str, *, automatic: bool) -> Mapping[str, Sort]:
     return GEAR_OILS
 
 
+def _limit_of(part: str) -> str:
+    return "engine_oil_limit" if part == "engine_oil" else part.removesuffix("_oil") + "_limit"
+
+
 def values_of(part: str, sort: Sort) -> dict[str, dict[str, str]]:
     """Values of a sort of oil for a vehicle file, section to key to text: viscosities, and limits that go with them.
 
     >>> values_of("differential_oil", GEAR_OILS["synthetic"])["differential_limit"]["limit"]
     '150 degC'
     """
-    limit = "engine_oil_limit" if part == "engine_oil" else part.removesuffix("_oil") + "_limit"
     return {
         part: {
             "viscosity_40c": f"{1e6 * sort.at_40c_m2_per_s:g} mm**2/s",
             "viscosity_100c": f"{1e6 * sort.at_100c_m2_per_s:g} mm**2/s",
         },
-        limit: {"caution": f"{sort.caution_k - 273.15:g} degC", "limit": f"{sort.limit_k - 273.15:g} degC"},
+        _limit_of(part): {"caution": f"{sort.caution_k - 273.15:g} degC", "limit": f"{sort.limit_k - 273.15:g} degC"},
     }
 
 
@@ -92,13 +95,9 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
         raise ParameterError(message)
     if name == getattr(vehicle, part).sort:
         return vehicle
-    sort = allowed[name]
-    limit = "engine_oil_limit" if part == "engine_oil" else part.removesuffix("_oil") + "_limit"
-    oil = replace(
-        getattr(vehicle, part),
-        sort=name,
-        viscosity_40c_m2_per_s=sort.at_40c_m2_per_s,
-        viscosity_100c_m2_per_s=sort.at_100c_m2_per_s,
+    sort, limit = allowed[name], _limit_of(part)
+    oil = Lubricant(
+        sort=name, viscosity_40c_m2_per_s=sort.at_40c_m2_per_s, viscosity_100c_m2_per_s=sort.at_100c_m2_per_s
     )
     held = replace(getattr(vehicle, limit), caution_k=sort.caution_k, limit_k=sort.limit_k)
     return replace(vehicle, **{part: oil, limit: held})

@@ -51,7 +51,8 @@ def stated_range(entry: Entry, unit: str) -> Stated | None:
         value = _si(entry.text.partition(" ")[0], own_unit, unit)
     except (UnitError, ValueError):
         return None
-    found = [(at.start(), _around(value, float(at[1]) / 100.0)) for at in _PER_CENT.finditer(entry.source)]
+    shares = ((at.start(), float(at[1]) / 100.0) for at in _PER_CENT.finditer(entry.source))
+    found = [(at, Stated(value * (1.0 - share), value * (1.0 + share))) for at, share in shares]
     for at in _SPAN.finditer(entry.source):
         for said in dict.fromkeys((at[3] or own_unit, own_unit)):
             try:
@@ -65,17 +66,12 @@ def stated_range(entry: Entry, unit: str) -> Stated | None:
     return found[-1][1] if found else None
 
 
-def _around(value: float, share: float) -> Stated:
-    return Stated(value * (1.0 - share), value * (1.0 + share))
-
-
 def _si(number: str, unit: str, wanted: str) -> float:
     """A number in SI with or without a unit. [any]"""
     return float(number) if wanted == "dimensionless" and not unit else to_si(f"{number} {unit}", wanted)
 
 
 def _radiator_w_per_k(vehicle: Vehicle, _: Loads) -> float:
-    """Radiator conductance at given flows of air and coolant."""
     ua = cooling.radiator_ua_w_per_k(vehicle.cooling, air_kg_per_s=_AIR_KG_PER_S, coolant_kg_per_s=_COOLANT_KG_PER_S)
     return float(ua[0])
 

@@ -248,7 +248,6 @@ class _Task:
             self.share[index] = float(np.sqrt(np.sum(weight * SHARES**2) / np.sum(weight)))
 
     def learnt_error(self) -> Discrepancy:
-        """The model's error after the readings."""
         each = {key: self.discrepancy.of(key) for key in FLUID_KEYS}
         return replace(
             self.discrepancy,

@@ -30,16 +30,8 @@ _POWER = re.compile(r"\*\*-?[1-9](?![\d.(]|\*\*)")
 _MOST_POWERS = 2
 # What people write for a quantity, by its SI unit; others are shown in the SI unit itself.
 _USUAL = {
-    **{
-        "delta K": "5 K",
-        "K": "195 degF",
-        "s": "20 min",
-        "m": "0.3 m",
-        "m/s": "60 mph",
-        "rad/s": "850 rpm",
-        "Pa": "15 psi",
-    },
-    **{"kg": "1700 kg", "m**2": "0.5 m**2", "m**3": "5 L", "W": "2 kW", "N*m": "150 N*m"},
+    **{"delta K": "5 K", "K": "195 degF", "s": "20 min", "m": "0.3 m", "m/s": "60 mph", "rad/s": "850 rpm"},
+    **{"Pa": "15 psi", "kg": "1700 kg", "m**2": "0.5 m**2", "m**3": "5 L", "W": "2 kW", "N*m": "150 N*m"},
 }
 _DEGREES = {"degC": 1.0, "K": 1.0, "delta_degC": 1.0, "degF": 5.0 / 9.0, "delta_degF": 5.0 / 9.0}
 _KINDS = {
@@ -89,11 +81,15 @@ def split_quantity(text: str) -> tuple[float, str] | None:
     >>> split_quantity("350 cu in"), split_quantity("350")
     ((350.0, 'inch**3'), None)
     """
+    number, written = _split(text)
+    unit = spelled(written)
+    return (number, unit) if written and _plain(unit) else None
+
+
+def _split(text: str) -> tuple[float, str]:
+    """A number and its unit as written; no unit unless there are both."""
     match = _NUMBER_UNIT.fullmatch(plain_signs(text)) if len(text) <= _LONGEST else None
-    if match is None:
-        return None
-    unit = spelled(match[2])
-    return (float(match[1].replace(",", "")), unit) if _plain(unit) else None
+    return (math.nan, "") if match is None else (float(match[1].replace(",", "")), match[2])
 
 
 def _parse(text: str, example: str) -> tuple[float, str]:
@@ -175,9 +171,7 @@ def like(si_value: float, unit: str, written: str) -> str:
         value = si_value / _DEGREES.get(parts[1], 1.0)
     else:
         value = convert(si_value, unit, parts[1])
-    shown_unit = _NUMBER_UNIT.fullmatch(plain_signs(written))
-    number = f"{value:,.0f}" if abs(value) >= 1000.0 else f"{value:.4g}"
-    return f"{number} {parts[1] if shown_unit is None else shown_unit[2]}"
+    return f"{value:,.0f} {_split(written)[1]}" if abs(value) >= 1000.0 else f"{value:.4g} {_split(written)[1]}"
 
 
 def usual(unit: str) -> str:
@@ -259,16 +253,15 @@ def to_fuel_use(text: str) -> float:
     >>> round(to_fuel_use("20 mpg") * 1e8, 2), round(to_fuel_use("8 L/100 km") * 1e8, 2)
     (11.76, 8.0)
     """
-    match = _NUMBER_UNIT.fullmatch(plain_signs(text)) if len(text) <= _LONGEST else None
-    name = re.sub(r"[\s.()]", "", match[2]).casefold() if match else ""
-    if match is None or name not in _FUEL_USES:
+    value, written = _split(text)
+    name = re.sub(r"[\s.()]", "", written).casefold()
+    if name not in _FUEL_USES:
         message = (
             f"{shown(text)} is not a valid fuel use; write e.g. '18 mpg' (US gallons), '22 mpg UK', '12 L/100 km' "
             "or '8 km/L'"
         )
         raise UnitError(message)
     unit, inverse = _FUEL_USES[name]
-    value = float(match[1].replace(",", ""))
     if not (value > 0.0 and math.isfinite(value)):
         message = f"{shown(text)}: fuel use must be above 0"
         raise UnitError(message)

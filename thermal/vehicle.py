@@ -108,9 +108,7 @@ class Engine(_Checked):
 
     fuel: str = choice(("petrol", "diesel"), "fuel burnt")
     induction: str = choice(("natural", "turbo"), "aspiration; sets the loss of power with elevation")
-    cooling: str = choice(
-        ("liquid",), "cooling method; an air-cooled engine is not modelled", refused={"air": _AIR_COOLED}
-    )
+    cooling: str = choice(("liquid",), "cooling of the engine; air is not modelled", refused={"air": _AIR_COOLED})
     displacement_m3: float = quantity("m**3", 0.0003, 0.010, "swept volume", likely=0.02)
     peak_power_w: float = quantity("W", 10e3, 600e3, "rated power at its speed", likely=0.1)
     peak_power_speed_rad_per_s: float = quantity("rad/s", 150, 1000, "engine speed at rated power", likely=0.05)
@@ -118,9 +116,7 @@ class Engine(_Checked):
     peak_torque_speed_rad_per_s: float = quantity("rad/s", 100, 800, "engine speed at greatest torque", likely=0.05)
     idle_speed_rad_per_s: float = quantity("rad/s", 50, 150, "warm idle speed")
     top_speed_rad_per_s: float = quantity("rad/s", 200, 1100, "highest engine speed allowed", likely=0.05)
-    indicated_efficiency: float = quantity(
-        "dimensionless", 0.25, 0.50, "Willans slope: indicated work over fuel energy", likely=0.05
-    )
+    indicated_efficiency: float = quantity("dimensionless", 0.25, 0.50, "indicated work over fuel energy", likely=0.05)
     friction_pressure_pa: float = quantity("Pa", 3e4, 3e5, "friction and pumping mean effective pressure at zero speed")
     friction_slope_pa_s: float = quantity("Pa*s", 0, 800, "its increase with engine speed")
     accessory_power_w: float = quantity("W", 0, 6000, "alternator, pumps, steering, engine-driven fan, at cruise")
@@ -143,16 +139,10 @@ class Gearbox(_Checked):
     spin_loss_w: float = quantity("W", 20, 4000, "drag, churning and pump loss at 3000 rpm and 80 degC")
     lugging_speed_rad_per_s: float = quantity("rad/s", 80, 400, "lowest engine speed for pulling", likely=0.1)
     reserve: float = quantity("dimensionless", 0.0, 1.0, "power reserve required in a gear, as a share of the demand")
-    descent_speed_rad_per_s: float = quantity(
-        "rad/s", 150, 800, "highest engine speed used for engine braking", likely=0.1
-    )
+    descent_speed_rad_per_s: float = quantity("rad/s", 150, 800, "highest engine speed in engine braking", likely=0.1)
     stall_speed_rad_per_s: float = quantity("rad/s", 0, 450, "converter stall speed at greatest torque; 0 for a manual")
-    lockup_ratio: float = quantity(
-        "dimensionless", 0, 8, "converter may lock in gears up to this ratio; 0 = it has no clutch for it", likely=0.05
-    )
-    lockup_road_speed_m_per_s: float = quantity(
-        "m/s", 0, 100, "road speed above which the converter locks; 100 = never"
-    )
+    lockup_ratio: float = quantity("dimensionless", 0, 8, "converter locks up to this ratio; 0 = never", likely=0.05)
+    lockup_road_speed_m_per_s: float = quantity("m/s", 0, 100, "road speed from which the converter locks; 100 = never")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,35 +184,21 @@ class Cooling(_Checked):
     face_area_m2: float = quantity("m**2", 0.05, 1.0, "radiator face", likely=0.1)
     ram_ratio: float = quantity("dimensionless", 0.03, 0.4, "air speed at the face over road speed")
     airflow_share: float = quantity(
-        "dimensionless", 0.2, 1.2, "1 = clean grille and core; less for lamps, bugs, bent fins"
+        "dimensionless", 0.2, 1.2, "1 = clean grille and core; less: lamps, bugs, bent fins"
     )
-    condition: str = choice(
-        ("new", "original", "unknown"), "radiator core: new or recored, as old as the car, or unknown"
-    )
-    original_core: float = quantity(
-        "dimensionless", 0.3, 1.0, "conductance of an original core over a new one's", likely=0.15
-    )
-    original_air: float = quantity(
-        "dimensionless", 0.5, 1.0, "air through an original core over a new one's", likely=0.1
-    )
+    condition: str = choice(("new", "original", "unknown"), "radiator core: new, as old as the car, or unknown")
+    original_core: float = quantity("dimensionless", 0.3, 1.0, "conductance of an original core, new = 1", likely=0.15)
+    original_air: float = quantity("dimensionless", 0.5, 1.0, "air through an original core, new = 1", likely=0.1)
     recirculation: float = quantity(
-        "dimensionless",
-        0.0,
-        0.6,
-        "share of the radiator's air that recirculates to the grille at a standstill",
-        likely=0.5,
+        "dimensionless", 0.0, 0.6, "share of the radiator's air drawn in again at rest", likely=0.5
     )
     fan: str = choice(("electric", "viscous", "fixed"), "fan drive")
     fan_flow_m3_per_s: float = quantity("m**3/s", 0.1, 4, "air the fan moves through the core at full speed")
     fan_on_k: float = quantity("K", 333, 393, "electric: switches on; viscous: fully engaged")
     fan_off_k: float = quantity("K", 323, 390, "electric: switches off; viscous: begins to engage")
-    condenser_heat_w: float = quantity(
-        "W", 0, 12e3, "heat of the A/C condenser added to the radiator's air; 0 = no A/C"
-    )
+    condenser_heat_w: float = quantity("W", 0, 12e3, "A/C condenser's heat, into the radiator's air; 0 = no A/C")
     compressor_power_w: float = quantity("W", 0, 8e3, "A/C compressor load at cruise")
-    heater_w_per_k: float = quantity(
-        "W/K", 0, 300, "cabin heater at full, coolant to outside air, at 3000 rpm", likely=0.4
-    )
+    heater_w_per_k: float = quantity("W/K", 0, 300, "cabin heater at full, to outside air, at 3000 rpm", likely=0.4)
 
     @property
     def core_share(self) -> float:
@@ -279,9 +255,7 @@ class Links(_Checked):
     oil_coolant_w_per_k: float = quantity("W/K", 0, 400, "oil to coolant inside the engine at 3000 rpm")
     metal_oil_w_per_k: float = quantity("W/K", 0, 400, "block to oil, running")
     metal_transmission_w_per_k: float = quantity("W/K", 0, 40, "block to gearbox, through the bell housing")
-    underbody_rise_k_per_w: float = quantity(
-        "K/W", 0, 1e-3, "rise of air temperature under the floor at 25 m/s, per W of exhaust heat"
-    )
+    underbody_rise_k_per_w: float = quantity("K/W", 0, 1e-3, "rise of the air under the floor per exhaust heat, 25 m/s")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -352,23 +326,11 @@ class Vehicle:
 
     def __post_init__(self) -> None:
         """Check what single fields cannot show."""
-        for holds, message in (
-            *self._load_rules(),
-            *self._engine_rules(),
-            *self._driveline_rules(),
-            *self._fluid_rules(),
-        ):
+        for holds, message in (*self._rules(), *self._fluid_rules()):
             if not holds:
                 raise ParameterError(message)
 
-    def _load_rules(self) -> Iterator[tuple[bool, str]]:
-        kinds = ", ".join(kind for kind in TRAILER_DRAG_M2 if kind != "none")
-        yield (
-            self.trailer.mass_kg == 0.0 or self.trailer.drag_m2 > 0.0,
-            f"trailer: it has a mass but no drag; set its kind ({kinds}) or its drag_area",
-        )
-
-    def _engine_rules(self) -> Iterator[tuple[bool, str]]:
+    def _rules(self) -> Iterator[tuple[bool, str]]:
         e, cooling = self.engine, self.cooling
         idle, strongest, rated = e.idle_speed_rad_per_s, e.peak_torque_speed_rad_per_s, e.peak_power_speed_rad_per_s
         opens, full = cooling.thermostat_open_k, cooling.thermostat_full_k
@@ -381,8 +343,9 @@ class Vehicle:
         most_w = 1.02 * e.peak_torque_nm * rated  # 2 %: both figures are rounded
         yield e.peak_power_w <= most_w, "engine: peak_power needs more torque at its speed than peak_torque"
         yield e.coolant_share + e.oil_share <= 0.7, "engine: coolant_share + oil_share must leave the exhaust 30 %"
-
-    def _driveline_rules(self) -> Iterator[tuple[bool, str]]:
+        drags = self.trailer.mass_kg == 0.0 or self.trailer.drag_m2 > 0.0
+        kinds = ", ".join(kind for kind in TRAILER_DRAG_M2 if kind != "none")
+        yield drags, f"trailer: it has a mass but no drag; set its kind ({kinds}) or its drag_area"
         ratios, stall = self.gearbox.ratios, self.gearbox.stall_speed_rad_per_s
         yield all(a > b for a, b in pairwise(ratios)), "gearbox: ratios must fall from first to top"
         fits = (self.gearbox.kind == "automatic") == (stall > 0)

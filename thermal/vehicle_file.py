@@ -1,7 +1,7 @@
 """Building a vehicle from TOML tables: a class, then the owner's values. Every value has a source."""
 
 import typing
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -11,27 +11,6 @@ from thermal.sorts import sorts_of, values_of
 from thermal.units import like, to_delta_k, to_si, usual
 from thermal.vehicle import OPTIONAL, Lubricant, Vehicle
 
-_SUFFIX = {
-    "kg": "_kg",
-    "m**2": "_m2",
-    "m": "_m",
-    "m**3": "_m3",
-    "W": "_w",
-    "rad/s": "_rad_per_s",
-    "N*m": "_nm",
-    "Pa": "_pa",
-    "Pa*s": "_pa_s",
-    "m/s": "_m_per_s",
-    "delta K": "_k",
-    "K": "_k",
-    "kg/s": "_kg_per_s",
-    "W/K": "_w_per_k",
-    "m**3/s": "_m3_per_s",
-    "m**2/s": "_m2_per_s",
-    "J/K": "_j_per_k",
-    "K/W": "_k_per_w",
-    "dimensionless": "",
-}
 _LONGEST_NAME = 200
 # Other words of the trade for what a choice offers.
 _OTHER_WORDS = {
@@ -86,7 +65,8 @@ def sections() -> dict[str, type]:
 
 def key_of(item: Any) -> str:
     """Key in the file for a field declared with `quantity` or `choice`: its name without the unit."""
-    return str(item.name).removesuffix(_SUFFIX[item.metadata["unit"]]) if "unit" in item.metadata else str(item.name)
+    unit = str(item.metadata.get("unit", "")).removeprefix("delta ").lower().replace("**", "").replace("/", "_per_")
+    return str(item.name).removesuffix("_nm" if unit == "n*m" else f"_{unit.replace('*', '_')}")
 
 
 def near_class(word: str, classes: Sequence[str]) -> str:
@@ -121,47 +101,43 @@ def vehicle_from(
     title = " ".join(str(own.get("name") or tables.get("name", base)).split())[:_LONGEST_NAME]
     about = str(tables.pop("about", ""))
     tables.pop("name", None)
-    found: list[str] = []
-    spread = read_posterior(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
+    problems: list[str] = []
+    spread = read_posterior(own["fit"], f"{file} [fit]", problems) if "fit" in own else NOTHING
     changed = {section: table for section, table in own.items() if section not in ("base", "name", "fit")}
-    problems = found + _merge(tables, changed, file) + _fill(tables, changed, file)
+    problems += [*_merge(tables, changed, file), *_fill(tables, changed, file)]
     values, entries = _values(tables, file, problems)
-    overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     if problems:
         raise ParameterError("\n".join(problems))
-    vehicle = _build(title, values, file)
+    try:
+        vehicle = Vehicle(name=title, **{section: sections()[section](**held) for section, held in values.items()})
+    except ParameterError as exc:  # values that do not fit together
+        message = f"{file}: {exc}"
+        raise ParameterError(message) from exc
+    overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     return VehicleFile(
-        vehicle=vehicle,
-        base=str(base),
-        about=about,
-        entries=tuple(entries),
-        overridden=overridden,
-        spread=spread,
+        vehicle=vehicle, base=base, about=about, entries=tuple(entries), overridden=overridden, spread=spread
     )
 
 
-def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
+def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[str]:
     """Merge the owner's values over the class; report unknown keys."""
     lost = _headless(own)
-    problems = [f"{file}: {_lost_header(lost, own)}"] if lost else []
+    if lost:
+        yield f"{file}: {_lost_header(lost, own)}"
     for section, table in own.items():
         if section in lost:
             continue
         if section not in sections():
-            problems.append(
-                f"{file}: unknown section [{shown(section)[1:-1]}]{did_you_mean(section, list(sections()))}"
-            )
-            continue
-        if not isinstance(table, dict):
-            problems.append(f"{file}: {section!r} must be a section: write [{section}] and its values below")
-            continue
-        keys = [key_of(item) for item in fields(sections()[section])]
-        for key, value in table.items():
-            if key not in keys:
-                problems.append(f"{file} [{section}]: unknown key {shown(key)}{did_you_mean(key, keys)}")
-            else:
-                tables.setdefault(section, {})[key] = value
-    return problems
+            yield f"{file}: unknown section [{shown(section)[1:-1]}]{did_you_mean(section, list(sections()))}"
+        elif not isinstance(table, dict):
+            yield f"{file}: {section!r} must be a section: write [{section}] and its values below"
+        else:
+            keys = [key_of(item) for item in fields(sections()[section])]
+            for key, value in table.items():
+                if key in keys:
+                    tables.setdefault(section, {})[key] = value
+                else:
+                    yield f"{file} [{section}]: unknown key {shown(key)}{did_you_mean(key, keys)}"
 
 
 def _headless(own: dict[str, Any]) -> list[str]:
@@ -186,9 +162,8 @@ def _lost_header(lost: list[str], own: dict[str, Any]) -> str:
     return f"{', '.join(lost)} {stand} in no section; {hint}"
 
 
-def _fill(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
+def _fill(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[str]:
     """Fill in viscosities and limits of the named sorts of oil, below the owner's own values."""
-    problems = []
     automatic = tables.get("gearbox", {}).get("kind", {}).get("value") == "automatic"
     for part in [name for name, kind in sections().items() if kind is Lubricant]:
         table = own.get(part)
@@ -198,7 +173,7 @@ def _fill(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
             continue
         allowed = sorts_of(part, automatic=automatic)
         if name not in allowed:
-            problems.append(f"{file} [{part}] sort: read {shown(name)}; this part takes: {', '.join(allowed)}")
+            yield f"{file} [{part}] sort: read {shown(name)}; this part takes: {', '.join(allowed)}"
             continue
         for section, values in values_of(part, allowed[name]).items():
             held = own.get(section)
@@ -206,7 +181,6 @@ def _fill(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
             source = f"typical {allowed[name].words}; common practice"
             for key in (key for key in values if key not in mine):
                 tables.setdefault(section, {})[key] = {"value": values[key], "source": source}
-    return problems
 
 
 def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dict[str, dict[str, Any]], list[Entry]]:
@@ -230,12 +204,12 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
 
 def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
     """Absent sections that are not required, as the car has no such part."""
-    absent = set()
-    for section, (switch, key, word) in OPTIONAL.items():
+
+    def needed(switch: str, key: str, word: str) -> bool:
         held = tables.get(switch, {}).get(key)
-        if section not in tables and not (isinstance(held, dict) and held.get("value") == word):
-            absent.add(section)
-    return absent
+        return isinstance(held, dict) and held.get("value") == word
+
+    return {section for section, switch in OPTIONAL.items() if section not in tables and not needed(*switch)}
 
 
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
@@ -247,12 +221,9 @@ def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
     if not source:
         message = "the source is empty; write how you know, or 'ASSUMED: why'"
         raise ParameterError(message)
-    value = _read(given["value"], item.metadata)
-    return value, Entry(key=key, text=_text(given["value"]), source=source, doc=item.metadata["doc"])
-
-
-def _text(value: Any) -> str:
-    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+    value = given["value"]
+    text = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+    return _read(value, item.metadata), Entry(key=key, text=text, source=source, doc=item.metadata["doc"])
 
 
 def _read(value: Any, meta: Any) -> Any:
@@ -297,15 +268,3 @@ def _number(value: Any, meta: Any) -> float:
         message = f"read {shown(value)}; plausible is {low} to {high}"
         raise ParameterError(message)
     return number
-
-
-def _build(title: str, values: dict[str, dict[str, Any]], file: str) -> Vehicle:
-    """Make the frozen vehicle; cross-field problems name the file."""
-    parts: dict[str, Any] = {}
-    for section, held in values.items():
-        parts[section] = sections()[section](**held)
-    try:
-        return Vehicle(name=title, **parts)
-    except ParameterError as exc:
-        message = f"{file}: {exc}"
-        raise ParameterError(message) from exc

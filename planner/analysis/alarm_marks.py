@@ -1,12 +1,16 @@
 """Marks for one gauge: a band of nine tenths of the readings, a low mark, an early caution with few false alarms."""
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from thermal.compiled import check_cache, choose_cache, numba
+from thermal.drive import Drive
+from thermal.fluids import Fluid, limit_of
 from thermal.ranges import FloatArray as Floats
+from thermal.vehicle import Vehicle
 
 _BAND = (0.05, 0.95)
 _LOW = 0.01
@@ -36,6 +40,37 @@ class Marks(NamedTuple):
     caution_k: float
     lead_s: float  # from the caution to the limit
     nuisance_per_h: float  # false alarms
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FluidAlarm:
+    """One fluid of a leg, a trip or a session: not warm below `warm_k`, then its marks and its limit. [K]"""
+
+    fluid: str
+    warm_k: float
+    marks: Marks
+    limit_k: float
+
+
+def fluid_alarm(series: Series, fluid: Fluid, vehicle: Vehicle, *, thin_k: float, limit_k: float) -> FluidAlarm:
+    """Place the marks of one fluid of a car; `limit_k` is the lowest limit on the way."""
+    limits = limit_of(vehicle, fluid)
+    found = marks(series, warm_k=limits.warm_k, caution_k=limits.caution_k, thin_k=thin_k)
+    return FluidAlarm(fluid=fluid.key, warm_k=limits.warm_k, marks=found, limit_k=limit_k)
+
+
+def settled(drive: Drive) -> npt.NDArray[np.bool_]:
+    """Segments after half an hour of driving without a long stop; a stop may consist of many segments."""
+    moving = drive.speed_m_per_s > 0.0
+    changes = np.flatnonzero(np.diff(moving, prepend=moving[0]))
+    found = []
+    driven_s = 0.0
+    for drives, seconds in zip(np.split(moving, changes), np.split(drive.duration_s, changes), strict=True):
+        if not drives[0] and seconds.sum() >= SETTLED_S:
+            driven_s = 0.0
+        found.append(driven_s + np.cumsum(np.where(drives, seconds, 0.0)) > SETTLED_S)
+        driven_s += float(seconds.sum()) if drives[0] else 0.0
+    return np.concatenate(found)
 
 
 def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> Marks:

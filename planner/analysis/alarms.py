@@ -12,15 +12,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.alarm_marks import SETTLED_S, Marks, Series, marks
+from planner.analysis.alarm_marks import FluidAlarm, Series, fluid_alarm, settled
 from planner.forecast.run import Forecast, span_of
-from planner.route.timeline import Timeline
-from thermal.fluids import Fluid, fluids_in, limit_of
+from thermal.fluids import Fluid, fluids_in
 
 _LEAST_RECORDED, _LONGEST_STEP_S = 3, 600.0
 BAR = 1e5
 _PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: at least 10 psi per 1000 rpm, oil hot
-_RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
+RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
 _LEAST_IDLE_PA = 0.3 * BAR  # common practice, no source: hot idle at least 0.3 to 1 bar
 _COOLER_PA = 0.5 * BAR  # ASSUMED: drop over a cooler and its lines at 3000 rpm and 100 degC, 0.2 to 1 bar
 _SLACK, _SLACK_OWN = 0.3, 0.15  # allowed difference from the reference, as a share: rule of thumb, owner's own
@@ -57,16 +56,6 @@ class Reference:
         if self.cooler_drop is None:
             drop = "ASSUMED 0.5 bar at 3000 rpm with hot oil; read yours while the car is sound"
         return f"{first}; cooler pressure drop from {drop}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FluidAlarm:
-    """One fluid on one leg: not warm below `warm_k`, then its marks and its limit, see `alarm_marks`. [K]"""
-
-    fluid: str
-    warm_k: float
-    marks: Marks
-    limit_k: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,21 +97,7 @@ def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Ser
     else:
         at, temps = spread.recorded[recorded], spread.temps_k[:, recorded, fluid.node].astype(np.float64)
         step = np.clip(np.diff(line.end_s[at], prepend=line.begin_s[rows[0]]), 0.0, _LONGEST_STEP_S)
-    return Series(temps, step, outlook.nominal.limit_k[at, fluid.index], _settled(line)[at])
-
-
-def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
-    """Segments after half an hour of driving without a long stop; a stop may consist of many segments."""
-    moving = line.drive.speed_m_per_s > 0.0
-    changes = np.flatnonzero(np.diff(moving, prepend=moving[0]))
-    settled = []
-    driven_s = 0.0
-    for drives, seconds in zip(np.split(moving, changes), np.split(line.drive.duration_s, changes), strict=True):
-        if not drives[0] and seconds.sum() >= SETTLED_S:
-            driven_s = 0.0
-        settled.append(driven_s + np.cumsum(np.where(drives, seconds, 0.0)) > SETTLED_S)
-        driven_s += float(seconds.sum()) if drives[0] else 0.0
-    return np.concatenate(settled)
+    return Series(temps, step, outlook.nominal.limit_k[at, fluid.index], settled(line.drive)[at])
 
 
 def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:
@@ -146,15 +121,9 @@ def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArra
 
 
 def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> FluidAlarm:
-    limits = limit_of(outlook.car.vehicle, fluid)
-    found = marks(
-        _series(outlook, rows, fluid),
-        warm_k=limits.warm_k,
-        caution_k=limits.caution_k,
-        thin_k=outlook.trip.thin_band_k,
-    )
-    limit = float(np.min(outlook.nominal.limit_k[rows, fluid.index]))
-    return FluidAlarm(fluid=fluid.key, warm_k=limits.warm_k, marks=found, limit_k=limit)
+    limit_k = float(np.min(outlook.nominal.limit_k[rows, fluid.index]))
+    series, vehicle = _series(outlook, rows, fluid), outlook.car.vehicle
+    return fluid_alarm(series, fluid, vehicle, thin_k=outlook.trip.thin_band_k, limit_k=limit_k)
 
 
 def _viscosity(outlook: Forecast, temp_k: float) -> float:
@@ -183,8 +152,8 @@ def pressure_band_pa(
     if base is None:
         idling = engine_rad_per_s <= outlook.car.vehicle.engine.idle_speed_rad_per_s
         least_pa = _LEAST_IDLE_PA if idling else _PER_1000_RPM_PA * engine_rad_per_s / _RPM_1000
-        return min(least_pa, _RELIEF_PA), _RELIEF_PA
-    relief = max([_RELIEF_PA, *(r.pressure_pa for r in (own, other) if r is not None)])
+        return min(least_pa, RELIEF_PA), RELIEF_PA
+    relief = max([RELIEF_PA, *(r.pressure_pa for r in (own, other) if r is not None)])
     ends = []
     for temp_k in (oil_k[1], oil_k[0]):
         thin = _viscosity(outlook, temp_k) / _viscosity(outlook, base.oil_k)

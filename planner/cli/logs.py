@@ -201,8 +201,10 @@ def alarms(
     from rich.table import Table
 
     import planner
+    from planner.analysis.alarm_words import HEADINGS, caution_lines
     from planner.analysis.alarms import Reference
-    from planner.output.alarms import HEADINGS, alarm_rows, alarm_title, caution_lines, pressure_table_rows
+    from planner.model.display import units_of
+    from planner.output.alarms import alarm_rows, alarm_title, pressure_table_rows
 
     known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
     found = planner.alarms(folder, known, progress=io.progress)
@@ -219,7 +221,7 @@ def alarms(
     *each, whole = found.cards
     for card in (whole, *each) if legs else (whole,):
         show(alarm_title(found.outlook, card), HEADINGS, alarm_rows(found.outlook, card))
-    for line in caution_lines(found.outlook, whole):
+    for line in caution_lines(whole.fluids, units_of(found.outlook.trip.units)):
         io.say(line)
     show("Oil pressure by engine speed and oil temperature", *pressure_table_rows(found.outlook, known))
     io.say(f"Pressures: {known.words}. For warm oil and a healthy engine; cold oil reads higher.")

@@ -1,6 +1,7 @@
 """Edits of a trip, each as new texts of its files; nothing is written here."""
 
 from collections.abc import Mapping, Sequence
+from functools import reduce
 from typing import Any
 
 from planner.desk.folder import Files, TripFolder
@@ -61,13 +62,10 @@ def _text(folder: TripFolder, name: str) -> str:
 
 def _settings(folder: TripFolder, trip: Trip) -> str:
     """Text of trip.toml, or the assumed settings if the folder has none."""
-    text = _text(folder, TRIP)
-    if text:
+    if text := _text(folder, TRIP):
         return text
     ends = {"start": trip.route[0], "finish": trip.route[-1], "departure": f"{trip.departure:%Y-%m-%d %H:%M}"}
-    for key, value in ends.items():
-        text = set_key(text, key, value)
-    return text
+    return reduce(lambda text, one: set_key(text, *one), ends.items(), "")
 
 
 def setting(folder: TripFolder, route: Route, asked: Asked) -> Done:
@@ -133,23 +131,18 @@ def night(folder: TripFolder, route: Route, asked: Asked) -> Done:
     if not all(-1 <= at < len(stops) for at in (come, go)) or go == 0:
         message = "a night needs a stop after the start"
         raise PlannerError(message)
-    wanted = {*planned_nights(route)} if go >= 0 else {at for at in planned_nights(route) if _asked_for(route, at)}
-    wanted.discard(come)
+    planned, named = planned_nights(route), {passing_of(one)[0] for one in route.trip.nights}  # in trip.toml
     if go >= 0:
-        wanted.add(go)
-    name = _name(route, stops[go if go >= 0 else come])
-    words = f"night at {name}" if go >= 0 else f"no requested night at {name}"
+        wanted, words = {*planned, go} - {come}, f"night at {_name(route, stops[go])}"
+    else:
+        wanted = {at for at in planned if passing_of(stops[at])[0] in named} - {come}
+        words = f"no requested night at {_name(route, stops[come])}"
     return nights(folder, route, [stops[at] for at in sorted(wanted)], words)
 
 
 def nights(folder: TripFolder, route: Route, keys: Sequence[str], words: str) -> Done:
     """Request these nights."""
     return {TRIP: set_key(_settings(folder, route.trip), "nights", list(keys) or None)}, words
-
-
-def _asked_for(route: Route, at: int) -> bool:
-    """Whether trip.toml names the night at a stop."""
-    return passing_of(stops_of(route)[at])[0] in {passing_of(one)[0] for one in route.trip.nights}
 
 
 def _name(route: Route, stop: str) -> str:
@@ -197,7 +190,7 @@ def morning(folder: TripFolder, route: Route, asked: Asked) -> Done:
 # --- the car, and readings ---
 
 
-def car(folder: TripFolder, asked: Asked) -> Done:
+def car(folder: TripFolder, _: Route, asked: Asked) -> Done:
     """Set one value of the car and its source; an empty value leaves it to the class."""
     key, value, source = word(asked, "key"), word(asked, "value"), word(asked, "source")
     text = _text(folder, CAR)
@@ -209,13 +202,13 @@ def car(folder: TripFolder, asked: Asked) -> Done:
     return {CAR: set_car(text, key, read["value"], read["source"])}, f"{key} = {value}"
 
 
-def reading(folder: TripFolder, trip: Trip, asked: Asked) -> Done:
+def reading(folder: TripFolder, route: Route, asked: Asked) -> Done:
     """Add a row to readings.csv, which is created with its first row."""
     cells = asked.get("cells")
     if not isinstance(cells, dict) or not all(isinstance(k, str) for k in cells):
         message = "cells: readings by column are needed"
         raise PlannerError(message)
-    columns = [(column, proposed(column, trip)) for column in READING_COLUMNS]
+    columns = [(column, proposed(column, route.trip)) for column in READING_COLUMNS]
     given = {heading: word(cells, column.name) for column, heading in columns if word(cells, column.name)}
     unknown = set(cells) - {column.name for column, _ in columns}
     if unknown or not given:
@@ -230,21 +223,17 @@ def proposed(column: Any, trip: Trip) -> str:
     return f"{column.name} [{column.usual[trip.units == 'metric']}]" if column.usual else column.name
 
 
-def example_of(column: Any, trip: Trip) -> str:
-    """Example of a column's values; none if the known ones are in other units or of other places."""
-    if column.name == "along" or (column.usual and trip.units == "metric"):
-        return ""
-    return str(column.example)
+def column_shown(column: Any, trip: Trip) -> dict[str, str]:
+    """A column for the page; without example if the known ones are in other units or of other places."""
+    other = column.name == "along" or (column.usual and trip.units == "metric")
+    example = "" if other else str(column.example)
+    return {"column": column.name, "heading": proposed(column, trip), "example": example}
 
 
 def edit(folder: TripFolder, route: Route, kind: str, asked: Asked) -> Done:
     """New files for one edit."""
-    on_route = {"setting": setting, "leg": leg, "night": night, "halt": halt, "morning": morning}
-    if kind in on_route:
-        return on_route[kind](folder, route, asked)
-    if kind == "car":
-        return car(folder, asked)
-    if kind == "reading":
-        return reading(folder, route.trip, asked)
-    message = f"{shown(kind)}: no such edit"
-    raise PlannerError(message)
+    kinds = {f.__name__: f for f in (setting, leg, night, halt, morning, car, reading)}
+    if kind not in kinds:
+        message = f"{shown(kind)}: no such edit"
+        raise PlannerError(message)
+    return kinds[kind](folder, route, asked)

@@ -3,6 +3,7 @@
 import asyncio
 import json
 from collections.abc import AsyncIterator, Awaitable, Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,8 @@ _FILES = {path.name: path for path in sorted(STATIC.iterdir())} | {
     "page.css": _MAPS / "templates" / "page.css",
 }
 _KINDS = {".js": "text/javascript", ".css": "text/css", ".html": "text/html"}
+# Of a refusal, by its kind: the first that fits.
+_STATUS = {StaleError: 409, ChangedOnDiskError: 409, OutputError: 507, PlannerError: 400, ThermalError: 400}
 UPLOADS = (("/api/track", limits.GPX_BYTES), ("/api/log", limits.LOG_BYTES))
 _BEAT_S = 10.0
 _MOST_WINDOWS = 16
@@ -89,9 +92,6 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
         stop()
         return {}
 
-    async def events(request: Request) -> Response:
-        return await _events(desk, windows, request)
-
     asked_for: dict[str, office.Work] = {
         "view": view,
         "geometry": lambda _: looks.geometry(desk.readable()[1]),
@@ -101,9 +101,9 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
     }
     changing = {"edit": edit, "apply": apply, "back": back, "stop": end, **rooms.done}
     return [
-        Route("/", _page),
+        Route("/", lambda _: FileResponse(STATIC / "index.html", media_type="text/html")),
         Route("/static/{name}", _static),
-        Route("/api/events", events),
+        Route("/api/events", partial(_events, desk, windows)),
         Route("/out/{name}", rooms.result),
         *(Route(f"/api/{name}", _answered(work), methods=["GET"]) for name, work in asked_for.items()),
         *(Route(f"/api/{name}", _answered(work), methods=["POST"]) for name, work in changing.items()),
@@ -111,15 +111,9 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
     ]
 
 
-async def _page(_: Request) -> Response:
-    return FileResponse(STATIC / "index.html", media_type="text/html")
-
-
 async def _static(request: Request) -> Response:
     path = _FILES.get(request.path_params["name"])
-    if path is None:
-        return _problem(404, "no such file")
-    return FileResponse(path, media_type=_KINDS.get(path.suffix, "application/octet-stream"))
+    return office.problem(404, "no such file") if path is None else FileResponse(path, media_type=_KINDS[path.suffix])
 
 
 def _answered(work: Callable[[dict[str, Any]], dict[str, Any]]) -> Answer:
@@ -135,7 +129,7 @@ def _answered(work: Callable[[dict[str, Any]], dict[str, Any]]) -> Answer:
     return answer
 
 
-def _taken(rooms: "office.Office", work: Callable[[str, Path], dict[str, Any]]) -> Answer:
+def _taken(rooms: office.Office, work: Callable[[str, Path], dict[str, Any]]) -> Answer:
     """Store an upload in a temporary file, then process it."""
 
     async def answer(request: Request) -> Response:
@@ -172,28 +166,21 @@ async def _asked(request: Request) -> dict[str, Any]:
 
 def _refusal(exc: Exception) -> Response:
     if isinstance(exc, ClientDisconnect):
-        return _problem(413, "too large, or interrupted")
-    if isinstance(exc, (StaleError, ChangedOnDiskError)):
-        return _problem(409, str(exc))
+        return office.problem(413, "too large, or interrupted")
     if isinstance(exc, TripError):
-        return JSONResponse({"problems": list(exc.problems)}, status_code=400)
-    if isinstance(exc, OutputError):
-        return _problem(507, str(exc))
-    if isinstance(exc, (PlannerError, ThermalError)):
-        return _problem(400, str(exc))
+        return office.problem(400, *exc.problems)
+    for kind, status in _STATUS.items():
+        if isinstance(exc, kind):
+            return office.problem(status, *str(exc).split("\n"))
     if isinstance(exc, OSError):
-        return _problem(507, f"cannot be written ({exc.strerror or exc})")
-    return _problem(500, f"internal error ({type(exc).__name__}: {exc}); nothing was written")
-
-
-def _problem(status: int, words: str) -> Response:
-    return JSONResponse({"problems": words.split("\n")}, status_code=status)
+        return office.problem(507, f"cannot be written ({exc.strerror or exc})")
+    return office.problem(500, f"internal error ({type(exc).__name__}: {exc}); nothing was written")
 
 
 async def _events(desk: Desk, windows: Windows, request: Request) -> Response:
     """Notify a page of every change; the page then requests the new state."""
     if len(windows.queues) >= _MOST_WINDOWS:
-        return _problem(503, "too many windows are open")
+        return office.problem(503, "too many windows are open")
     queue: asyncio.Queue[None] = asyncio.Queue(maxsize=1)
     windows.loop, windows.ever = asyncio.get_running_loop(), True
     windows.queues.add(queue)

@@ -9,7 +9,7 @@ from planner.analysis.rerun import Change, synthetic_for
 from planner.desk import actions
 from planner.desk.actions import Asked, Done
 from planner.desk.folder import Files, TripFolder
-from planner.files.edits import set_car, set_cells
+from planner.files.edits import set_car
 from planner.files.tables import InputTable
 from planner.forecast.run import Forecast
 from planner.model import clock
@@ -41,9 +41,7 @@ def apply(folder: TripFolder, outlook: Forecast, day: int, remedy: Remedy) -> Do
             made.put(actions.edit(made, route, kind, asked)[0])
         made.put(_load(change, outlook, made))
     if cells:
-        name = outlook.trip.written.legs
-        rows = {(route.legs[n].row, column): value for (n, column), value in cells.items()}
-        made.put({name: set_cells(made.text(name) or "", rows)})
+        made.put(actions.leg_cells(made, route, cells, remedy.words)[0])
     return made.files, remedy.words
 
 
@@ -55,7 +53,6 @@ class _Draft(TripFolder):
         self.files: dict[str, str | None] = {}
 
     def put(self, files: Files) -> None:
-        """Take changed files."""
         self.files |= files
         self.held |= {name: text.encode("utf-8") for name, text in files.items() if text is not None}
 

@@ -64,7 +64,8 @@ class TripFolder:
         self.held = {name: self._read(name) for name in self._stamps}
         self.undo.clear()
         self.redo.clear()
-        self._put_copy(dict.fromkeys(self._copied()) | dict(self.held))
+        self.close()  # the old copy
+        self._put_copy(self.held)
 
     def changed(self) -> tuple[str, ...]:
         """Names of files that changed since they were read."""
@@ -88,12 +89,12 @@ class TripFolder:
 
     def inputs(self, files: Files | None = None) -> Inputs:
         """Read the trip with changed files; these remain in the copy if they can be read."""
-        trial = {name: None if text is None else text.encode("utf-8") for name, text in (files or {}).items()}
-        self._put_copy(trial)
+        files = files or {}
+        self._put_copy(_encoded(files))
         try:
             found = read_inputs(self._copy_folder())
         except PlannerError:
-            self._put_copy({name: self.held.get(name) for name in trial})
+            self.forget(files)
             raise
         return replace(found, trip=replace(found.trip, folder=self.path))
 
@@ -103,7 +104,7 @@ class TripFolder:
 
     def save(self, files: Files, words: str) -> None:
         """Write changed files, as one step that can be undone, unless the disk has other contents than were read."""
-        after = {name: None if text is None else text.encode("utf-8") for name, text in files.items()}
+        after = _encoded(files)
         step = Step(words=words, before={name: self.held.get(name) for name in after}, after=after)
         self._write(after)
         self.undo.append(step)
@@ -136,11 +137,7 @@ class TripFolder:
         except OSError as exc:
             message = f"{self.path}: cannot be written ({exc.strerror or exc}); nothing was changed; free disk space"
             raise OutputError(message) from exc
-        for name, data in files.items():
-            if data is None:
-                self.held.pop(name, None)
-            else:
-                self.held[name] = data
+        self.held = {name: data for name, data in {**self.held, **files}.items() if data is not None}
         self._stamps = self._look()
 
     def _look(self) -> dict[str, tuple[int, int]]:
@@ -190,10 +187,6 @@ class TripFolder:
             self._copy.mkdir()
         return self._copy
 
-    def _copied(self) -> list[str]:
-        folder = self._copy_folder()
-        return [path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()]
-
     def _put_copy(self, files: Mapping[str, bytes | None]) -> None:
         folder = self._copy_folder()
         for name, data in files.items():
@@ -202,3 +195,7 @@ class TripFolder:
             else:
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 (folder / name).write_bytes(data)
+
+
+def _encoded(files: Files) -> dict[str, bytes | None]:
+    return {name: None if text is None else text.encode("utf-8") for name, text in files.items()}

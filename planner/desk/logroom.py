@@ -51,7 +51,6 @@ class LogRoom:
         return [n for n in there if Path(n).suffix.lower() in _ENDINGS and not is_part(n) and n[0] != "."]
 
     def _path(self, asked: dict[str, Any]) -> Path:
-        """Path of an existing log by its name."""
         name = asked.get("name")
         if not isinstance(name, str) or name not in self._names():
             message = "there is no such log"
@@ -140,7 +139,6 @@ class LogRoom:
 
 
 def _preview(path: Path) -> list[str]:
-    """First lines of a log."""
     if path.suffix.lower() == ".gz":
         return []
     try:

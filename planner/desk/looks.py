@@ -54,12 +54,14 @@ def overview(desk: "Desk") -> dict[str, Any]:
     if route is None:
         return data
     u = units_of(route.trip.units)
-    shown, (cells, speed_unit) = _shown(desk), _written(desk.folder, route)
+    held, (cells, speed_unit) = desk.report or desk.quick, _written(desk.folder, route)
+    shown: Sequence[Shown] = () if held is None else held.margins
+    waiting = "" if shown else f"{counted(len(route.legs), 'leg')}; the forecast is being computed."
     data |= {
         "title": route.trip.name,
         "units": {"distance": u.distance, "elevation": u.elevation, "temperature": u.temperature, "speed": u.speed},
         "departure": f"{route.trip.departure:%Y-%m-%dT%H:%M}",
-        "headline": _headline(route, shown, report),
+        "headline": waiting if report is None else headline(report),
         "speed_unit": speed_unit or u.speed,
         "editable": bool(cells),
         "legs": list(_legs(route, u, shown, cells)),
@@ -75,12 +77,6 @@ def overview(desk: "Desk") -> dict[str, Any]:
     return data
 
 
-def _shown(desk: "Desk") -> Sequence[Shown]:
-    """Latest margins by leg and fluid, of the full forecast or of a few draws."""
-    held = desk.report or desk.quick
-    return () if held is None else held.margins
-
-
 def _thin(u: Units, worst: Shown | None) -> dict[str, Any]:
     """Level, fluid and margin of the worst one."""
     if worst is None:
@@ -92,12 +88,6 @@ def _thin(u: Units, worst: Shown | None) -> dict[str, Any]:
 def _worst(margins: Sequence[Shown]) -> Shown | None:
     """The gravest margin, like `margins.gravest` but without what only the full forecast has."""
     return min(margins, key=lambda m: (-severity(m.level), m.margin_k)) if margins else None
-
-
-def _headline(route: Route, shown: Sequence[Shown], report: Report | None) -> str:
-    if report is not None:
-        return headline(report)
-    return "" if shown else f"{counted(len(route.legs), 'leg')}; the forecast is being computed."
 
 
 def _legs(
@@ -139,7 +129,6 @@ def _written(folder: TripFolder, route: Route) -> tuple[dict[int, dict[str, str]
 
 
 def _local(route: Route, span: Span, *, begin: bool = False) -> Any:
-    """Local time at the beginning or end of a span."""
     line, at = route.timeline, span.first if begin else span.last
     seconds = line.begin_s[at] if begin else line.end_s[at]
     return clock.local(float(seconds), float(line.lat_deg[at]), float(line.lon_deg[at]))
@@ -204,28 +193,18 @@ def _spots(report: Report) -> Iterator[dict[str, Any]]:
 
 def _remedies(report: Report, number: int) -> dict[str, Any]:
     day = report.remedies[number]
-    choices = []
-    for place, remedy in enumerate(day.choices):
-        if remedy.futile:
-            continue
-        what, minutes, margin, chance = remedy_words(report, remedy)
-        choices.append(
-            {
-                "choice": place,
-                "words": what,
-                "minutes": minutes,
-                "margin": margin,
-                "chance": chance,
-                "suffices": remedy.works,
-                "can": can_apply(remedy),
-            }
-        )
+    names = ("words", "minutes", "margin", "chance")
     return {
         "number": number,
         "day": day.day,
         "leg": day.leg,
         "fluid": fluid_of(day.fluid).label,
-        "choices": choices,
+        "choices": [
+            {"choice": place, "suffices": remedy.works, "can": can_apply(remedy)}
+            | dict(zip(names, remedy_words(report, remedy), strict=True))
+            for place, remedy in enumerate(day.choices)
+            if not remedy.futile
+        ],
         "none": "" if day.working else nothing_helps(report, day),
     }
 

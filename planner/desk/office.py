@@ -134,10 +134,8 @@ class Office:
             for line in setting_lines(text)
             if line.key in SETTINGS_HELP
         ]
-        return {
-            "settings": rows,
-            "columns": [{"column": c, "what": HELP[c], "words": list(CHOICES.get(c, ()))} for c in actions.ON_A_LEG],
-        }
+        columns = [{"column": c, "what": HELP[c], "words": list(CHOICES.get(c, ()))} for c in actions.ON_A_LEG]
+        return {"settings": rows, "columns": columns}
 
     def car(self, _: dict[str, Any]) -> dict[str, Any]:
         """The car's values."""
@@ -157,14 +155,7 @@ class Office:
         with self.desk.lock:
             learnt = [] if self.desk.report is None else list(self.desk.report.learnt)
         return {
-            "columns": [
-                {
-                    "column": c.name,
-                    "heading": actions.proposed(c, inputs.trip),
-                    "example": actions.example_of(c, inputs.trip),
-                }
-                for c in READING_COLUMNS
-            ],
+            "columns": [actions.column_shown(column, inputs.trip) for column in READING_COLUMNS],
             "text": text,
             "learnt": learnt,
             "places": [{"key": place.key, "name": place.name} for place in inputs.trip.places.values()],
@@ -193,9 +184,13 @@ class Office:
             there = {}
         path = there.get(request.path_params["name"])
         if path is None or path.name.startswith("."):
-            return JSONResponse({"problems": ["no such file"]}, status_code=404)
+            return problem(404, "no such file")
         kind = _SHOWN.get(path.suffix)
-        headers = {"content-security-policy": _APART}
-        if kind is None or "save" in request.query_params:
-            return FileResponse(path, filename=path.name, headers=headers)
-        return FileResponse(path, media_type=kind, headers=headers)
+        saved = kind is None or "save" in request.query_params
+        name, headers = path.name if saved else None, {"content-security-policy": _APART}
+        return FileResponse(path, filename=name, media_type=None if saved else kind, headers=headers)
+
+
+def problem(status: int, *lines: str) -> Response:
+    """A refusal, line by line."""
+    return JSONResponse({"problems": lines}, status_code=status)

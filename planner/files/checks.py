@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-import networkx as nx
 import numpy as np
 
 from planner.files.names import PlaceNames
@@ -14,7 +13,7 @@ from planner.files.reading import Problems
 from planner.files.settings import FILE, Settings
 from planner.files.tables import Heading, InputTable
 from planner.model import geo
-from planner.model.trip import Leg, Place, Profile, passing_of
+from planner.model.trip import Leg, Place, Profile, passing_of, reached_from
 from thermal.errors import shown
 
 MAX_GRADE = 0.20  # ASSUMED: steeper than any through road over half a kilometre
@@ -64,10 +63,6 @@ class Draft:
         return self.place_table.show("elevation", elevation_m)
 
 
-def _apart_m(a: Place, b: Place) -> float:
-    return geo.distance_m(lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg)
-
-
 # --- error at one place, guessed from its legs ---
 
 Bad = Callable[[Leg, Place, Place], bool]
@@ -109,13 +104,13 @@ def check_positions(draft: Draft) -> None:
     for row, leg in draft.numbered():
         start, finish = draft.places[leg.start], draft.places[leg.finish]
         if _too_far(leg, start, finish):
-            road, line = draft.show_distance(leg.distance_m), draft.show_distance(_apart_m(start, finish))
+            road, line = draft.show_distance(leg.distance_m), draft.show_distance(geo.apart_m(start, finish))
             text = f"'{leg.start}' to '{leg.finish}' is {road} by road but {line} in a straight line"
             draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance", code="distance")
 
 
 def _too_far(leg: Leg, a: Place, b: Place) -> bool:
-    return _apart_m(a, b) > leg.distance_m * 1.02 + 1000.0
+    return geo.apart_m(a, b) > leg.distance_m * 1.02 + 1000.0
 
 
 def _position_hint(leg: Leg, draft: Draft) -> str:
@@ -282,21 +277,24 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int], nam
     return all(key in draft.places for _, key in named)
 
 
-def _ways(draft: Draft) -> "nx.DiGraph[str]":
-    graph: nx.DiGraph[str] = nx.DiGraph()
-    graph.add_nodes_from(draft.places)
+def _ways(draft: Draft) -> tuple[dict[str, set[str]], dict[str, set[str]]]:
+    """Places that open legs lead to from every place, and those they come from."""
+    ahead: dict[str, set[str]] = {key: set() for key in draft.places}
+    behind: dict[str, set[str]] = {key: set() for key in draft.places}
     for _, leg in draft.numbered():
         if leg.open:
-            graph.add_edges_from([(leg.start, leg.finish)] + [(leg.finish, leg.start)] * leg.two_way)
-    return graph
+            for a, b in [(leg.start, leg.finish)] + [(leg.finish, leg.start)] * leg.two_way:
+                ahead[a].add(b)
+                behind[b].add(a)
+    return ahead, behind
 
 
 def _check_listed(settings: Settings, draft: Draft) -> None:
-    graph = _ways(draft)
+    ways, _ = _ways(draft)
     for a, b in zip(settings.route, settings.route[1:], strict=False):
-        if graph.has_edge(a, b):
+        if b in ways[a]:
             continue
-        onward = sorted(graph.successors(a))
+        onward = sorted(ways[a])
         there = f"open legs from '{a}' go to {', '.join(onward[:8])}" if onward else f"no open leg leaves '{a}'"
         reason = _barred(draft, {a}, {b}) or f"add one to {draft.leg_table.file}, or add a place in between; {there}"
         draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route", code="no-leg")
@@ -307,15 +305,15 @@ def _check_listed(settings: Settings, draft: Draft) -> None:
 
 
 def _check_reachable(settings: Settings, draft: Draft) -> None:
-    graph = _ways(draft)
+    onward, backward = _ways(draft)
     for a, b in zip(settings.route, settings.route[1:], strict=False):
-        if nx.has_path(graph, a, b):
+        ahead = reached_from(onward, a)
+        if b in ahead:
             continue
-        ahead = {a} | nx.descendants(graph, a)
-        behind = {b} | nx.ancestors(graph, b)
+        behind = reached_from(backward, b)
         count = f"{len(ahead)} of {len(draft.places)} places can be reached" if len(ahead) > 1 else "no leg leaves it"
         x, y = _closest(draft, ahead, behind)
-        gap = draft.show_distance(_apart_m(draft.places[x], draft.places[y]))
+        gap = draft.show_distance(geo.apart_m(draft.places[x], draft.places[y]))
         missing = f"the nearest are '{x}' and '{y}', {gap} apart: add a leg from '{x}' to '{y}'"
         reason = _barred(draft, ahead, behind) or missing
         label = "finish" if b == settings.route[-1] else "via"

@@ -5,8 +5,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import tomlkit
-
 from planner.files import limits
 from planner.files.reading import Problems, TextError, text_of, whole
 from planner.files.settingsheets import CAR, sheet_of
@@ -79,6 +77,8 @@ def write_fitted(
     path: Path, *, owner: Path, classes: Path, changes: Mapping[str, Mapping[str, Any]], posterior: Posterior, head: str
 ) -> None:
     """Write a new vehicle file, read it back as a check, and rename it; the owner's file is not changed."""
+    import tomlkit  # slow to import
+
     own, tables = _text_and_tables(owner)
     text = vehicle_text(own or tomlkit.dumps(tables), changes, posterior, head=head)
     try:
@@ -106,6 +106,8 @@ def vehicle_text(own: str, changes: Mapping[str, Mapping[str, Any]], posterior: 
     base = "estate"  # 1994
     <BLANKLINE>
     """
+    import tomlkit  # slow to import
+
     wanted = read_toml(own)
     for section, table in changes.items():
         wanted[section] = {**wanted.get(section, {}), **table}
@@ -124,6 +126,8 @@ def vehicle_text(own: str, changes: Mapping[str, Mapping[str, Any]], posterior: 
 
 def _with_comments(own: str, changes: Mapping[str, Mapping[str, Any]], fit: Mapping[str, Any] | None) -> str:
     """The owner's text with values replaced; empty if the TOML editor fails."""
+    import tomlkit
+
     try:
         document = tomlkit.parse(own if own.endswith("\n") else own + "\n")
         document.pop("fit", None)
@@ -143,6 +147,8 @@ def _with_comments(own: str, changes: Mapping[str, Mapping[str, Any]], fit: Mapp
 
 
 def _inline(value: Mapping[str, Any]) -> Any:
+    import tomlkit
+
     table = tomlkit.inline_table()
     table.update(value)
     return table

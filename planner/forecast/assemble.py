@@ -16,6 +16,7 @@ from planner.model.errors import PlannerError
 from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Trip
 from planner.route.graph import choose_route
+from planner.route.wanted import wanted_on
 from planner.weather.shipped import ShippedStations
 from planner.weather.sources import TripWeather, weather_for
 from thermal.errors import ThermalError, UnitError, shown
@@ -48,11 +49,6 @@ class Inputs:
     known: TripWeather
     lesson: Lesson | None = None
     untaught: tuple[VehicleFile, TripWeather] | None = None
-
-    @property
-    def learnt(self) -> tuple[str, ...]:
-        """Sentences on what the readings changed."""
-        return () if self.lesson is None else self.lesson.sentences
 
     def changed(self, changes: Mapping[str, str]) -> "Inputs":
         """Return the inputs with changed vehicle values, named and written as in vehicle.toml."""
@@ -107,6 +103,7 @@ def _open(inputs: Inputs) -> "Route":
 def find_legs(inputs: Inputs) -> tuple[tuple[Leg, ...], tuple[str, ...]]:
     """Choose the road only, and report closed roads; a timeline is built only if a road has a season."""
     legs = choose_route(inputs.trip)
+    wanted_on(inputs.trip, legs)  # a night or halt off the road is an error here as in a plan
     if all(leg.season is None for leg in legs):
         return legs, ()
     route = find_route(inputs)

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.chances import smaller
+from thermal.chances import about_k, corrected, smaller
 from thermal.error_path import NODES
 from thermal.kernel import Factors
 from thermal.spread import SEED, draw
@@ -192,11 +192,7 @@ def _keep(
 def _about(were_k: Floats, day: Days, share: float) -> float:
     """Rough margin below which a share of the draws lies, from the first draws. [K]."""
     low, high = float(were_k[:, :, -1].min()), float(were_k[:, :, 0].min(axis=1).max())
-    were_k = np.ascontiguousarray(were_k[:_ROUGH])
-    while high - low > _STEP_K:
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if smaller(were_k, NODES, day, middle).mean() > share else (middle, high)
-    return 0.5 * (low + high)
+    return about_k(were_k[:_ROUGH], NODES, day, share, (low, high))
 
 
 class _Chance(NamedTuple):
@@ -215,6 +211,7 @@ class _Told:
         self.enough = len(were_k) >= self.fit.driven.shape[1] + _SPARE
         self.found: dict[float, _Chance] = {}
         self.legs: Days = np.zeros(0, np.int64)
+        self.like_k = self.many_k = self.were_k[:0]
         if self.enough and np.isfinite(about_k):
             self._fit_at(about_k, sample)
 
@@ -225,7 +222,7 @@ class _Told:
         self.legs = np.flatnonzero(np.array(share) > _MATTERS * max(share))
         few = MANY if len(self.legs) == 1 else MANY // 4  # several legs take longer
         fits = [_like(self.were_k[:, leg], sample.fit(int(self.day[leg])), few) for leg in self.legs]
-        self.like_k, self.many_k = (np.stack(one, axis=1) for one in zip(*fits, strict=True))
+        self.like_k, self.many_k = (np.ascontiguousarray(np.stack(one, axis=1)) for one in zip(*fits, strict=True))
 
     def at(self, margin_k: float) -> _Chance:
         """Chance that the margin is smaller than a value; what the fit does not explain counts as random."""
@@ -235,22 +232,18 @@ class _Told:
 
     def _at(self, margin_k: float) -> _Chance:
         """Add what the driven draws say to what the fit says of many draws, less what it says of the driven ones."""
-        driven = smaller(self.were_k, NODES, self.day, margin_k)
         n, columns = self.fit.driven.shape
-        chance, rest, free = float(driven.mean()), driven - driven.mean(), n - 1
-        if len(self.legs):
-            day = self.day[self.legs]
-            rest, free = driven - smaller(self.like_k, NODES, day, margin_k), n - columns - _BENDS
-            chance = float(rest.mean() + smaller(self.many_k, NODES, day, margin_k).mean())
-        elif self.enough:  # quasi-random draws average what is straight in their columns nearly without error
-            rest, free = driven - self.fit.driven @ (self.fit.solve @ driven), n - columns
-        squares = float(rest.var()) / free
+        arrays = self.were_k, self.like_k, self.many_k, self.exact_k
+        found = corrected(*arrays, NODES, self.day, self.day[self.legs], margin_k)
+        rest, free = found.rest, n - columns - _BENDS if len(self.legs) else n - 1
+        if self.enough and not len(self.legs):  # quasi-random draws average what is straight in their columns nearly
+            driven = smaller(self.were_k, NODES, self.day, margin_k)  # without error
+            rest, free = float((driven - self.fit.driven @ (self.fit.solve @ driven)).var()), n - columns
+        squares = rest / free
         if len(self.exact_k):
-            off = smaller(self.exact_k, NODES, self.day, margin_k) - driven[: len(self.exact_k)]
-            chance += float(off.mean())
-            fitted = columns if len(off) >= columns + _SPARE else 1
-            squares += float(off.var()) / max(len(off) - fitted - _BENDS, 1)
-        return _Chance(chance, float(np.sqrt(squares)))
+            fitted = columns if len(self.exact_k) >= columns + _SPARE else 1
+            squares += found.off / max(len(self.exact_k) - fitted - _BENDS, 1)
+        return _Chance(found.chance, float(np.sqrt(squares)))
 
 
 def _like(were_k: Floats, fit: _Fit, n_many: int) -> tuple[Floats, Floats]:

@@ -1,6 +1,7 @@
 """Terrain along a leg without profile, and whether a constant grade is acceptable."""
 
 import functools
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,7 +86,8 @@ def _greatest_rise_m(heights_m: ArrayLike) -> tuple[float, float]:
 def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:
     """Difference between the highest and the lowest of the nine cells around each point."""
     steps = (-CELL_DEG, 0.0, CELL_DEG)
-    around = np.array([ground_m(np.clip(lat + north, -90.0, 90.0), lon + east) for north in steps for east in steps])
+    north, east = (np.array(moves)[:, np.newaxis] for moves in zip(*itertools.product(steps, steps), strict=True))
+    around = ground_m(np.clip(lat + north, -90.0, 90.0), lon + east)
     return np.asarray(around.max(axis=0) - around.min(axis=0))
 
 

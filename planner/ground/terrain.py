@@ -92,9 +92,8 @@ def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
     across = (np.asarray(lon_deg, dtype=np.float64) + 180.0) / CELL_DEG - 0.5
     row, column = np.floor(down).astype(np.intp), np.floor(across).astype(np.intp)
     south, east = down - row, across - column
-    north_side = (1.0 - east) * cells(row, column) + east * cells(row, column + 1)
-    south_side = (1.0 - east) * cells(row + 1, column) + east * cells(row + 1, column + 1)
-    return np.asarray((1.0 - south) * north_side + south * south_side)
+    nw, ne, sw, se = cells(np.array([row, row, row + 1, row + 1]), np.array([column, column + 1] * 2))
+    return np.asarray((1.0 - south) * ((1.0 - east) * nw + east * ne) + south * ((1.0 - east) * sw + east * se))
 
 
 SEA_REACH_KM = 150.0

@@ -5,7 +5,9 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
+from planner.analysis.alarm_marks import FluidAlarm
 from planner.forecast.assemble import Progress, quiet
+from planner.laps.alarms import gauge_alarms
 from planner.laps.stints import Case, Layout, Piece
 from planner.model.levels import level_of, severity
 from thermal.driveline import power_shortfall_w
@@ -55,6 +57,7 @@ class SessionOutcome:
     tried: int
     hours: tuple[Hour, ...]
     planned: tuple[Planned, ...]
+    alarms: tuple[FluidAlarm, ...]  # of the gauges, over all planned sessions
     full_load: float
     short: float
     distance_m: float
@@ -129,11 +132,13 @@ def run_session(case: Case, *, progress: Progress = quiet) -> SessionOutcome:
         progress(f"laps and cooling at {at:%H:%M}")
         hours.append(at_hour(case, at))
     full, short = load_shares(case)
+    planned, alarms = planned_sessions(case)
     return SessionOutcome(
         case=case,
         tried=case.tried_laps,
         hours=tuple(hours),
-        planned=planned_sessions(case),
+        planned=planned,
+        alarms=alarms,
         full_load=full,
         short=short,
         distance_m=distance_m(case),
@@ -156,8 +161,8 @@ def whole_hours(first: time, last: time) -> tuple[time, ...]:
     return tuple(found)
 
 
-def planned_sessions(case: Case) -> tuple[Planned, ...]:
-    """Simulate the planned sessions in sequence, with pauses."""
+def planned_sessions(case: Case) -> tuple[tuple[Planned, ...], tuple[FluidAlarm, ...]]:
+    """Simulate the planned sessions in sequence, with pauses; place the alarms of their gauges."""
     setup, day = case.setup, datetime(2000, 1, 1)
     now, until = datetime.combine(day, setup.first), datetime.combine(day, setup.last)
     pieces: list[Piece] = Layout(case, setup.first).warm_up()
@@ -171,9 +176,10 @@ def planned_sessions(case: Case) -> tuple[Planned, ...]:
         now += timedelta(seconds=float(sum(piece["duration_s"].sum() for piece in held)))
     drive, result = case.run(pieces)
     kept = case.kept_k(case.margins_k(drive, result))
-    return tuple(
+    found = tuple(
         _planned(case, at, kept[n], result.temps_k[0, drive.group == n].max(axis=0)) for n, at in enumerate(begins, 1)
     )
+    return found, gauge_alarms(case, drive, result)
 
 
 def _planned(case: Case, at: time, kept: Floats, peak_k: Floats) -> Planned:

@@ -5,6 +5,7 @@ import math
 from rich.table import Table
 from rich.text import Text
 
+from planner.analysis.alarm_words import HEADINGS, caution_lines, fluid_data, fluid_rows
 from planner.analysis.service import AFTER_SESSION
 from planner.files.sessionfile import LapNumbers
 from planner.laps.run import Hour, Planned, SessionOutcome
@@ -113,6 +114,7 @@ def tables(outcome: SessionOutcome, trip: Trip) -> tuple[object, ...]:
         "engine off or idling, until the laps driven can be driven again ('-': not within three hours).\n"
     )
     parts: list[object] = [_hours(outcome, u), Text(), legend, _planned(outcome, u), Text()]
+    parts += [_alarms(outcome, u), *(Text(f"- {said}") for said in caution_lines(outcome.alarms, u)), Text()]
     parts += [Text(f"- {said}") for said in notes(outcome, u)]
     parts.append(Text("Service due afterwards", style="bold"))
     parts += [Text(f"- {job}") for job in due_after(outcome)]
@@ -153,6 +155,18 @@ def _planned(outcome: SessionOutcome, u: Units) -> Table:
     return table
 
 
+def _alarms(outcome: SessionOutcome, u: Units) -> Table:
+    """What each gauge shows in the planned sessions; the low mark needs an hour on the road, and is the trip's."""
+    title = f"Alarms for these sessions, engine running; {u.temperature}"
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    columns = [at for at, heading in enumerate(HEADINGS) if heading != "low"]
+    for at in columns:
+        table.add_column(HEADINGS[at], justify="left" if at == 0 else "right", no_wrap=True)
+    for row in fluid_rows(outcome.alarms, u):
+        table.add_row(*(row[at] for at in columns))
+    return table
+
+
 # --- plain data ---
 
 
@@ -177,6 +191,7 @@ def session_dict(outcome: SessionOutcome) -> dict[str, object]:
         "pad_limit_k": PAD_LIMIT_K[case.setup.pads],
         "hours": [_hour_dict(hour) for hour in outcome.hours],
         "sessions": [_planned_dict(one) for one in outcome.planned],
+        "alarms": [fluid_data(alarm) for alarm in outcome.alarms],
         "due": list(due_after(outcome)),
         "assumed": list(case.setup.assumptions),
         "cautions": list(CAUTIONS),

@@ -180,7 +180,7 @@ def _no_surer(found: Fit, held: Sequence[Held]) -> Fit:
         left_k = [one.after_k for one in held if one.fluid == name]
         if left_k:
             rms_k = round(float(np.sqrt(np.mean(np.square(left_k)))), 2)
-            fluids[name] = replace(error, sd_k=max(error.sd_k, rms_k))
+            fluids[name] = replace(error, sd_k=max(error.sd_k, rms_k), weighs_k=max(error.weighs_k, rms_k))
     return replace(found, discrepancy=replace(found.discrepancy, fluids=fluids))
 
 

@@ -2,6 +2,7 @@
 
 import functools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from geographiclib.geodesic import Geodesic
@@ -47,6 +48,11 @@ def distance_m(*, lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: f
     _require_position(lat1_deg, lon1_deg)
     _require_position(lat2_deg, lon2_deg)
     return float(Geodesic.WGS84.Inverse(lat1_deg, lon1_deg, lat2_deg, lon2_deg, Geodesic.DISTANCE)["s12"])
+
+
+def apart_m(one: Any, other: Any) -> float:
+    """Shortest distance between two things that have a `lat_deg` and a `lon_deg`, such as places. [m]."""
+    return distance_m(lat1_deg=one.lat_deg, lon1_deg=one.lon_deg, lat2_deg=other.lat_deg, lon2_deg=other.lon_deg)
 
 
 def _require_position(lat_deg: float, lon_deg: float) -> None:

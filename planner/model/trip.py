@@ -3,7 +3,7 @@
 Built by `planner.files.folder` from the user's files.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from pathlib import Path
@@ -24,6 +24,11 @@ class Place:
     low_k: float | None
     note: str
     row: int = field(default=0, compare=False)  # of its table, 0 if there is none
+
+    @property
+    def has_air(self) -> bool:
+        """Whether a usual high or low was entered."""
+        return self.high_k is not None or self.low_k is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -248,3 +253,17 @@ class Trip(TripSettings):
     def directed_legs(self) -> tuple[Leg, ...]:
         """Return drivable legs: closed ones removed, two-way ones in both directions."""
         return tuple(way for leg in self.legs if leg.open for way in ((leg, leg.reverse()) if leg.two_way else (leg,)))
+
+
+def reached_from(ways: Mapping[str, Iterable[str]], start: str) -> set[str]:
+    """Places that can be reached, the start included; `ways` holds the next places of every place.
+
+    >>> sorted(reached_from({"a": ["b"], "b": ["c"], "c": [], "d": ["a"]}, "a"))
+    ['a', 'b', 'c']
+    """
+    found, open_ends = {start}, [start]
+    while open_ends:
+        new = set(ways[open_ends.pop()]) - found
+        found |= new
+        open_ends += new
+    return found

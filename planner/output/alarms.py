@@ -4,30 +4,17 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from planner.analysis.alarms import BAR, Card, Reference, pressure_table
+from planner.analysis.alarm_words import fluid_data, fluid_rows
+from planner.analysis.alarms import BAR, RELIEF_PA, Card, Reference, pressure_table
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import Units, units_of
-from planner.output.picked import picked
-from thermal.fluids import fluid_of
 
 _PSI = 6894.757
 
 
 def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Rows of one card: fluid, not warm below, low once warm, expected, caution, limit."""
-    u = units_of(outlook.trip.units)
-    fluids: list[tuple[str, ...]] = [
-        (
-            fluid_of(f.fluid).label,
-            f"{u.temp(f.warm_k):.0f}",
-            f"{u.temp(f.marks.low_k):.0f}",
-            f"{u.temp(f.marks.band_k[0]):.0f}–{u.temp(f.marks.band_k[1]):.0f}",
-            f"{u.temp(f.marks.caution_k):.0f}",
-            f"{u.temp(f.limit_k):.0f} {u.temperature}",
-        )
-        for f in card.fluids
-    ]
-    return [*fluids, *pressure_rows(outlook, card)]
+    """Rows of one card: its fluids', then its pressures'."""
+    return [*fluid_rows(card.fluids, units_of(outlook.trip.units)), *pressure_rows(outlook, card)]
 
 
 def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
@@ -45,27 +32,6 @@ def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
         low = f"below {half}: burst line, open bypass"
         rows.append(("oil cooler pressure drop", "", low, _pressures(card.drop_pa, u), "", blocked))
     return rows
-
-
-HEADINGS = ("gauge", "not warm below", "low", "expected", "caution", "limit")
-
-
-def caution_lines(outlook: Forecast, card: Card) -> list[str]:
-    """For every caution: lead time before the limit, and false alarm rate."""
-    u, out = units_of(outlook.trip.units), []
-    for f in card.fluids:
-        m = f.marks
-        lead = f"about {m.lead_s / 60.0:.0f} min" if m.lead_s >= 60.0 else "less than a minute"
-        often = (
-            "at most one false alarm in 20 h"
-            if m.nuisance_per_h <= 0.05
-            else f"one false alarm in {1.0 / m.nuisance_per_h:.1f} h"
-        )
-        out.append(
-            f"{fluid_of(f.fluid).label}: the caution at {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before "
-            f"the limit in a fast rise, with {often}."
-        )
-    return out
 
 
 def pressure_table_rows(outlook: Forecast, reference: Reference) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
@@ -88,6 +54,8 @@ def _pressure(pa: float, units: Units) -> str:
 
 def _pressures(band_pa: tuple[float, float], units: Units) -> str:
     low, high = (_pressure(pa, units) for pa in band_pa)
+    if band_pa[1] == RELIEF_PA:  # no reading of this car: only the relief valve bounds it
+        return f"at least {low}"
     return f"{low.rsplit(' ', 1)[0]}–{high}"
 
 
@@ -106,12 +74,7 @@ def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) 
             {
                 "leg": card.leg,
                 "title": alarm_title(outlook, card),
-                "fluids": [
-                    {"fluid": fluid_of(f.fluid).label, "expected_k": list(f.marks.band_k)}
-                    | picked(f, "not_warm_below_k=warm_k limit_k")
-                    | picked(f.marks, "low_k caution_k caution_lead_s=lead_s false_alarms_per_h=nuisance_per_h")
-                    for f in card.fluids
-                ],
+                "fluids": [fluid_data(f) for f in card.fluids],
                 "oil_idle_pa": list(card.idle_pa),
                 "oil_idle_least_pa": card.idle_least_pa,
                 "oil_cruise_pa": list(card.cruise_pa),

@@ -90,7 +90,6 @@ def _key(text: Any) -> str:  # the earlier plan is not trusted
 
 
 def _new_days(report: Report) -> list[tuple[datetime, str]]:
-    """Arrival, local time, and place of every day."""
     return [(row.arrive.replace(tzinfo=None, microsecond=0), row.finish.key) for row in day_rows(report)]
 
 

@@ -149,7 +149,7 @@ def check_dict(
     car: VehicleFile,
     closed: Sequence[str],
     effects: "Sequence[Effect]",
-    learnt: Sequence[str] = (),
+    lesson: Lesson | None = None,
     doubts: Sequence[Doubt] = (),
 ) -> dict[str, Any]:
     """Return the same as plain data."""
@@ -160,7 +160,8 @@ def check_dict(
         "vehicle": car.vehicle.name,
         "base": car.base,
         "about": car.about,
-        "learnt": list(learnt),
+        "learnt": [] if lesson is None else list(lesson.sentences),
+        "warnings": [] if lesson is None else list(lesson.warnings),
         "assumed_of_trip": trip.assumptions,
         "closed": list(closed),
         "network": list(remarks(trip)),

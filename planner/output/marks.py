@@ -106,9 +106,8 @@ def nothing_helps(report: Report, day: DayRemedies) -> str:
 
 
 def _advice_line(report: Report, remedy: Remedy) -> str:
-    """One sufficient remedy, with its cost."""
     what, minutes, margin, _ = remedy_words(report, remedy)
-    return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, leaves {margin}."
+    return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, margin {margin}."
 
 
 def _at_end(report: Report, leg: int, kind: str, title: str, text: str = "", *, seconds: float = 0.0) -> Mark:
@@ -138,7 +137,6 @@ def _later(begin: datetime, seconds: float) -> datetime:
 
 
 def _end(report: Report, kind: str) -> Mark:
-    """Start or finish of the trip."""
     outlook = report.outlook
     if kind == "finish":
         last = len(outlook.legs) - 1
@@ -164,49 +162,44 @@ def _end(report: Report, kind: str) -> Mark:
 
 def _hot(report: Report) -> Iterator[Mark]:
     """Legs with a thin or exceeded margin, at the peak."""
-    outlook, line = report.outlook, report.outlook.timeline
+    outlook = report.outlook
     for margin in report.notable():
         at = int(outlook.nominal.where[0, margin.leg, fluid_of(margin.fluid).index])
-        day = span_of(outlook, margin.leg).day
-        yield Mark(
-            kind="hot",
-            name=margin.near,
-            lat_deg=float(line.lat_deg[at]),
-            lon_deg=float(line.lon_deg[at]),
-            elevation_m=float(line.end_elevation_m[at]),
-            begin=margin.when,
-            end=margin.when,
-            leg=margin.leg,
-            day=day,
-            point=at + 1,
-            title=f"{margin.near}: {margin_words(report, margin)}",
-            text="\n".join([whole_sentence(report, margin), *advice(report, day), reason(report, margin)]),
-            level=margin.level,
-        )
+        title = f"{margin.near}: {margin_words(report, margin)}"
+        helps = advice(report, span_of(outlook, margin.leg).day)
+        text = "\n".join([whole_sentence(report, margin), *helps, reason(report, margin)])
+        yield _of_margin(report, margin, "hot", margin.near, at, margin.when, title, text)
 
 
 def _unknown(report: Report) -> Iterator[Mark]:
     """Legs with unknown margins, at their start."""
-    outlook, line = report.outlook, report.outlook.timeline
+    outlook = report.outlook
     for margin in report.unknown():
-        span = span_of(outlook, margin.leg)
-        name = outlook.trip.places[outlook.legs[margin.leg].start].name
-        begin = local_time(outlook, span.first)
-        yield Mark(
-            kind="unknown",
-            name=name,
-            lat_deg=float(line.lat_deg[span.first]),
-            lon_deg=float(line.lon_deg[span.first]),
-            elevation_m=float(line.end_elevation_m[span.first]),
-            begin=begin,
-            end=begin,
-            leg=margin.leg,
-            day=span.day,
-            point=span.first + 1,
-            title=f"From {name}: {unknown_words(report, margin.leg)}",
-            text=unknown_sentence(report, margin),
-            level=margin.level,
-        )
+        at, name = span_of(outlook, margin.leg).first, outlook.trip.places[outlook.legs[margin.leg].start].name
+        title, text = f"From {name}: {unknown_words(report, margin.leg)}", unknown_sentence(report, margin)
+        yield _of_margin(report, margin, "unknown", name, at, local_time(outlook, at), title, text)
+
+
+def _of_margin(
+    report: Report, margin: Margin, kind: str, name: str, at: int, when: datetime, title: str, text: str
+) -> Mark:
+    """A mark of a margin, at the end of a segment."""
+    line = report.outlook.timeline
+    return Mark(
+        kind=kind,
+        name=name,
+        lat_deg=float(line.lat_deg[at]),
+        lon_deg=float(line.lon_deg[at]),
+        elevation_m=float(line.end_elevation_m[at]),
+        begin=when,
+        end=when,
+        leg=margin.leg,
+        day=span_of(report.outlook, margin.leg).day,
+        point=at + 1,
+        title=title,
+        text=text,
+        level=margin.level,
+    )
 
 
 def _cool(report: Report) -> Iterator[Mark]:
@@ -233,18 +226,12 @@ def _pauses(report: Report) -> Iterator[Mark]:
         night = (
             f"Night {span.day + 1} at" if span.kind == "night" else f"{seconds / 60.0:.0f} min {_PAUSES[span.kind]},"
         )
-        begin = float(line.begin_s[span.first] - line.end_s[span_of(report.outlook, span.leg).last])
-        mark = _at_end(report, span.leg, span.kind, "", seconds=begin + seconds)
-        yield _titled(mark, f"{night} {mark.name}", begin)
-
-
-def _titled(mark: Mark, title: str, wait_s: float) -> Mark:
-    """The same mark with a title, later if another pause comes first."""
-    return replace(mark, title=title, begin=_later(mark.begin, wait_s))
+        wait_s = float(line.begin_s[span.first] - line.end_s[span_of(report.outlook, span.leg).last])
+        mark = _at_end(report, span.leg, span.kind, "", seconds=wait_s + seconds)
+        yield replace(mark, title=f"{night} {mark.name}", begin=_later(mark.begin, wait_s))
 
 
 def _fuel(report: Report) -> Iterator[Mark]:
-    """Stops for fuel."""
     u = report.units
     for stop in report.fuel.stops:
         place = report.outlook.trip.places[stop.place].name
@@ -254,7 +241,6 @@ def _fuel(report: Report) -> Iterator[Mark]:
 
 
 def _service(report: Report) -> Iterator[Mark]:
-    """Service due, grouped by stop."""
     for leg in sorted({job.leg for job in report.service.due}):
         jobs = [job for job in report.service.due if job.leg == leg]
         items = ", ".join(job.item for job in jobs)

@@ -177,7 +177,7 @@ def weather_used(outlook: Forecast) -> tuple[str, ...]:
         epoch_s=line.end_s,
         day=line.drive.day,
     )
-    return (*source_sentences(used, line.road.weather, now_s=None), *_doubtful_stations(outlook, used))
+    return (*source_sentences(used, line.road.weather), *_doubtful_stations(outlook, used))
 
 
 def _doubtful_stations(outlook: Forecast, used: Sequence[SourceUse]) -> tuple[str, ...]:
@@ -428,5 +428,6 @@ def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:
     """Text of one remedy."""
     u = report.units
     what = remedy.words + (f" ({remedy.note})" if remedy.note else "")
-    margin = f"{u.diff(remedy.margin_k):.0f} {u.temperature} ({u.diff(remedy.gain_k):+.0f})"
+    before, after = u.diff(remedy.margin_k - remedy.gain_k), u.diff(remedy.margin_k)
+    margin = f"from {before:z.0f} to {after:z.0f} {u.temperature}"
     return what, f"{remedy.minutes:.0f}", margin, chance(remedy.probability, learnt=report.knows_car)

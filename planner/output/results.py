@@ -16,6 +16,7 @@ from planner.output.picked import columns_of, picked
 if TYPE_CHECKING:
     import pandas as pd
 
+    from planner.analysis.alarm_marks import FluidAlarm
     from planner.analysis.alarms import Card, Reference
     from planner.analysis.sensitivity import Effect
     from planner.analysis.whatif import Outcome
@@ -257,7 +258,7 @@ class CheckResult:
         from planner.output.check import check_dict
 
         inputs = self.inputs
-        return check_dict(inputs.trip, inputs.car, self.closed, self.effects, inputs.learnt, self.doubts)
+        return check_dict(inputs.trip, inputs.car, self.closed, self.effects, inputs.lesson, self.doubts)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -319,6 +320,11 @@ class SessionResult:
         return _frame(rows)
 
     @property
+    def alarms(self) -> "pd.DataFrame":
+        """One row per gauge: its marks for the planned sessions, engine running."""
+        return _frame([_gauge(alarm) for alarm in self.outcome.alarms])
+
+    @property
     def exceeded(self) -> bool:
         """Whether a planned session exceeds a limit."""
         return any(one.level == "exceeded" for one in self.outcome.planned)
@@ -334,6 +340,17 @@ class SessionResult:
         setup, place = self.outcome.case.setup, self.trip.places.get(self.outcome.case.setup.place)
         zone = None if place is None else ZoneInfo(clock.zone_of(place.lat_deg, place.lon_deg))
         return datetime.combine(setup.on, at, tzinfo=zone)
+
+
+def _gauge(alarm: "FluidAlarm") -> dict[str, Any]:
+    """Columns of one gauge's marks."""
+    low_k, high_k = alarm.marks.band_k
+    return (
+        picked(alarm, "fluid not_warm_below_k=warm_k")
+        | {"low_k": alarm.marks.low_k, "expected_low_k": low_k, "expected_high_k": high_k}
+        | picked(alarm.marks, "caution_k caution_lead_s=lead_s false_alarms_per_h=nuisance_per_h")
+        | {"limit_k": alarm.limit_k}
+    )
 
 
 def _seconds(minutes: int | None) -> float | None:
@@ -444,13 +461,7 @@ class AlarmsResult:
     def fluids(self) -> "pd.DataFrame":
         """One row per card and fluid; `leg` is empty for the whole trip."""
         rows = [
-            {"leg": None if card.leg is None else card.leg + 1}
-            | picked(f, "fluid not_warm_below_k=warm_k")
-            | {"low_k": f.marks.low_k, "expected_low_k": f.marks.band_k[0], "expected_high_k": f.marks.band_k[1]}
-            | picked(f.marks, "caution_k caution_lead_s=lead_s false_alarms_per_h=nuisance_per_h")
-            | {"limit_k": f.limit_k}
-            for card in self.cards
-            for f in card.fluids
+            {"leg": None if card.leg is None else card.leg + 1} | _gauge(f) for card in self.cards for f in card.fluids
         ]
         return _frame(rows)
 

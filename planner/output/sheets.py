@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from maps.scene import Advice, Day, Table, Way
+from planner.analysis.alarm_words import HEADINGS, caution_lines
 from planner.analysis.alarms import Card, Reference
 from planner.analysis.fuel import gap_words
 from planner.analysis.margins import Margin, fluids_of
@@ -14,7 +15,7 @@ from planner.analysis.remedies import DayRemedies, Remedy
 from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model import clock
 from planner.model.levels import AMPLE, UNKNOWN
-from planner.output.alarms import HEADINGS, alarm_rows, caution_lines
+from planner.output.alarms import alarm_rows
 from planner.output.marks import advice_on, hot_spots
 from planner.output.outcome import unknown_words
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, then, whole_sentence
@@ -69,7 +70,7 @@ def alarm_card(report: Report, card: Card) -> Table:
         "the car yet. Low: after half an hour of driving, check for a thermostat stuck open, a faulty sender, or low "
         "pressure. Expected: 90 % of the driving once warm, with the uncertainty of car and weather. Caution: ease "
         "off. Limit: stop as soon as it is safe; for coolant, that at the highest road. "
-        f"{' '.join(caution_lines(report.outlook, card))} "
+        f"{' '.join(caution_lines(card.fluids, report.units))} "
         f"Pressures: {Reference().words}.",
     )
 

@@ -10,9 +10,9 @@ from planner.model.display import Units, units_of
 from planner.model.paths import data_folder
 from planner.output.picked import picked
 from thermal.bands import STATES, Cell, compare, read_bands
+from thermal.fluids import fluid_of
 from thermal.vehicle_file import VehicleFile
 
-_NAMES = {"coolant": "coolant", "engine_oil": "engine oil", "transmission": "gearbox", "differential": "differential"}
 _SAID = {
     "value": "{name}",
     "over thermostat": "{name}, above the thermostat's opening",
@@ -68,7 +68,7 @@ def usual_dict(cells: Sequence[Cell]) -> list[dict[str, Any]]:
 
 def _words(cell: Cell, u: Units) -> str:
     reach = f"{u.temp(cell.band.reach_c + 273.15):.0f} {u.temperature}"
-    return _SAID[cell.band.kind].format(name=_NAMES[cell.band.fluid], reach=reach)
+    return _SAID[cell.band.kind].format(name=fluid_of(cell.band.fluid).label, reach=reach)
 
 
 def _shown(cell: Cell, value: float, u: Units) -> str:

@@ -62,15 +62,7 @@ def _require_choice(trip: Trip, name: str) -> None:
 
 
 def _beside(trip: Trip, stops: Sequence[str], place: Place) -> int:
-    """Position on the route nearest to a place."""
-
-    def away_m(position: int) -> float:
-        other = trip.places[stops[position]]
-        return geo.distance_m(
-            lat1_deg=place.lat_deg, lon1_deg=place.lon_deg, lat2_deg=other.lat_deg, lon2_deg=other.lon_deg
-        )
-
-    return min(range(len(stops)), key=away_m)
+    return min(range(len(stops)), key=lambda position: geo.apart_m(place, trip.places[stops[position]]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +108,6 @@ def _planned(trip: Trip, legs: Sequence[Leg], line: Timeline | None) -> list[_Pa
 def _nearest_passing(
     trip: Trip, plan: Sequence[_Passing], found: Sequence[int], stops: Sequence[str], at: datetime
 ) -> int:
-    """Choose the passing of a place nearest in planned time."""
     here_s = _epoch_s(trip, stops[found[0]], at)
     return min(found, key=lambda position: abs(plan[position].epoch_s - here_s))
 
@@ -172,7 +163,6 @@ def _refuse_backwards(trip: Trip, legs: Sequence[Leg], start: Place, finish: Pla
 
 
 def _other_leg(trip: Trip, start: Place, finish: Place) -> Leg:
-    """Find a leg that the route does not drive."""
     _require_choice(trip, f"{start.name} to {finish.name}")
     ways = [leg for leg in trip.directed_legs() if (leg.start, leg.finish) == (start.key, finish.key)]
     if not ways:
@@ -209,7 +199,6 @@ def split_leg(trip: Trip, leg: Leg, along_m: float) -> Trip:
 
 
 def _elevation_m(leg: Leg, start_m: float, finish_m: float, share: float) -> float:
-    """Elevation of a leg at a fraction of its length."""
     if leg.profile is None:
         return start_m + (finish_m - start_m) * share
     return float(np.interp(share * leg.profile.distance_m[-1], leg.profile.distance_m, leg.profile.elevation_m))

@@ -113,7 +113,6 @@ def _passing(stops: Sequence[str], at: int, behind: int) -> int:
 
 
 def _renamed(stops: Sequence[str], at: int, behind: int) -> str:
-    """Name a position on the rest."""
     number = _passing(stops, at, behind)
     return f"{stops[at]}:{number}" if number else stops[at]
 
@@ -143,7 +142,7 @@ def _with_air(here: Here, legs: Sequence[Leg]) -> Place:
     """Return the start place; missing high and low are taken from the whole trip's places."""
     place = here.trip.places[here.key]
     anchors = _anchors(here.trip, legs)
-    if place.high_k is not None or place.low_k is not None or not anchors:
+    if place.has_air or not anchors:
         return place
     high, low = highs_lows_along([here.driven_m], [place.elevation_m], anchors)
     return replace(place, high_k=float(high[0]), low_k=float(low[0]))
@@ -156,7 +155,7 @@ def _anchors(trip: Trip, legs: Sequence[Leg]) -> list[Anchor]:
     return [
         Anchor(distance_m=float(d), elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
         for d, place in known
-        if place.high_k is not None or place.low_k is not None
+        if place.has_air
     ]
 
 

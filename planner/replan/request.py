@@ -1,6 +1,7 @@
 """Request to replan: position, departure time, gauge readings."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -47,43 +48,39 @@ def read_request(
     if moment is None:
         message = f"--at: read {shown(at)}; write the local time there as '2027-07-11 10:00', years 1900 to 2100"
         raise PlannerError(message)
-    where = _read_along(along) if along is not None else str(from_place)
-    temps = dict(_read_reading(text) for text in readings)
+    with _naming("--along"):
+        where = read_along(along) if along is not None else str(from_place)
+    with _naming("--now"):
+        temps = dict(_read_reading(text) for text in readings)
     check_temps(temps)
-    return Request(start_at=where, at=moment, temps_k=temps, driven_s=None if driven is None else _read_driven(driven))
+    with _naming("--driven"):
+        return Request(start_at=where, at=moment, temps_k=temps, driven_s=_read_driven(driven))
 
 
-def _read_driven(text: str) -> float:
+@contextmanager
+def _naming(option: str) -> Iterator[None]:
+    """Begin a refusal with the option it is about."""
     try:
-        driven_s = to_si(text, "s", example="5.5 h")
-    except UnitError as exc:
-        message = f"--driven: {exc}"
+        yield
+    except (PlannerError, UnitError) as exc:
+        message = f"{option}: {exc}"
         raise PlannerError(message) from exc
-    if not 0.0 <= driven_s <= _DAY_S:
-        message = f"--driven: read {shown(text)}; write the driving done that day, 0 to 24 h, as '5.5 h'"
+
+
+def _read_driven(text: str | None) -> float | None:
+    driven_s = None if text is None else to_si(text, "s", example="5.5 h")
+    if text is not None and driven_s is not None and not 0.0 <= driven_s <= _DAY_S:
+        message = f"read {shown(text)}; write the driving done that day, 0 to 24 h, as '5.5 h'"
         raise PlannerError(message)
     return driven_s
 
 
-def _read_along(text: str) -> Along:
-    try:
-        return read_along(text)
-    except PlannerError as exc:
-        message = f"--along: {exc}"
-        raise PlannerError(message) from exc
-
-
 def _read_reading(text: str) -> tuple[str, float]:
-    """Read 'coolant=195 degF'."""
     name, equals, value = text.partition("=")
-    try:
-        if not equals:
-            message = f"{shown(text)} must be a fluid and a temperature, e.g. 'coolant=195 degF'"
-            raise UnitError(message)
-        return "_".join(name.split()).casefold(), to_si(value, "K")
-    except UnitError as exc:
-        message = f"--now: {exc}"
-        raise PlannerError(message) from exc
+    if not equals:
+        message = f"{shown(text)} must be a fluid and a temperature, e.g. 'coolant=195 degF'"
+        raise PlannerError(message)
+    return "_".join(name.split()).casefold(), to_si(value, "K")
 
 
 def check_temps(temps_k: Mapping[str, float]) -> None:

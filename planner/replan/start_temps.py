@@ -14,7 +14,7 @@ from planner.replan.position import UNDER_WAY, locate
 from planner.replan.request import Request, check_temps
 from planner.route.graph import stops_of
 from planner.route.timeline import Route, Timeline, lay_out
-from planner.weather.expected import Anchor, expected_air_k
+from planner.weather.expected import Anchor, air_k, highs_lows_along
 from thermal.fluids import BODIES, BODY_KEYS, fluids_in
 from thermal.kernel import Factors
 from thermal.ranges import FloatArray as Floats
@@ -200,12 +200,6 @@ def start_temps_k(
 def _start_air_k(trip: Trip) -> float:
     place = trip.places[trip.route[0]]
     anchor = Anchor(distance_m=0.0, elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
-    air = expected_air_k(
-        distance_m=[0.0, 1.0],
-        elevation_m=[place.elevation_m] * 2,
-        lat_deg=place.lat_deg,
-        lon_deg=place.lon_deg,
-        epoch_s=clock.epoch_s(trip.departure, place.lat_deg, place.lon_deg),
-        anchors=[anchor] if place.high_k is not None or place.low_k is not None else [],
-    )
-    return float(air[0])
+    (high_k,), (low_k,) = highs_lows_along([0.0], [place.elevation_m], [anchor] if place.has_air else [])
+    epoch_s = clock.epoch_s(trip.departure, place.lat_deg, place.lon_deg)
+    return float(air_k(epoch_s=epoch_s, lat_deg=place.lat_deg, lon_deg=place.lon_deg, low_k=low_k, high_k=high_k))

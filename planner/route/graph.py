@@ -1,13 +1,17 @@
 """The road network of a trip, the roads chosen through it, and the next best ones."""
 
+import heapq
 import itertools
 from collections.abc import Iterator, Sequence
+from typing import Any
 
-import networkx as nx
 import numpy as np
 
 from planner.model.errors import NoRouteError
-from planner.model.trip import Leg, Trip
+from planner.model.trip import Leg, Trip, reached_from
+
+Roads = dict[str, dict[str, dict[str, Any]]]
+"""By start and finish: the cheapest "leg", its "cost", and the legs "beside" it. networkx reads it as a graph."""
 
 # Value of a cool road, in seconds. ASSUMED: to choose between roads only, never in the forecast.
 _USUAL_M_PER_S = 25.0  # converts distance to time
@@ -34,17 +38,16 @@ def cool_cost_s(leg: Leg, trip: Trip) -> float:
     return (leg.distance_m / leg.speed_m_per_s + _CLIMB_S_PER_M * climb) * (1.0 + hot)
 
 
-def road_graph(trip: Trip) -> "nx.DiGraph[str]":
+def road_graph(trip: Trip) -> Roads:
     """Build the graph of drivable legs; of parallel roads the cheapest is kept."""
     by_time, by_distance, by_cool = trip.prefer
-    graph: nx.DiGraph[str] = nx.DiGraph()
-    graph.add_nodes_from(sorted(trip.places))
+    graph: dict[str, dict[str, dict[str, Any]]] = {key: {} for key in sorted(trip.places)}
     for leg in sorted(trip.directed_legs(), key=lambda leg: leg.road):
         cost = by_time * leg.distance_m / leg.speed_m_per_s + by_distance * leg.distance_m / _USUAL_M_PER_S
         cost += by_cool * cool_cost_s(leg, trip) if by_cool > 0.0 else 0.0
-        held = graph.get_edge_data(leg.start, leg.finish)
+        held = graph[leg.start].get(leg.finish)
         if held is None:
-            graph.add_edge(leg.start, leg.finish, leg=leg, cost=cost, beside=[])
+            graph[leg.start][leg.finish] = {"leg": leg, "cost": cost, "beside": []}
             continue
         held["beside"].append(held["leg"] if cost < held["cost"] else leg)
         if cost < held["cost"]:
@@ -80,17 +83,20 @@ def other_routes(trip: Trip) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
         yield from itertools.islice(_others(trip, road_graph(trip)), _MOST_OTHERS)
 
 
-def _others(trip: Trip, graph: "nx.DiGraph[str]") -> Iterator[tuple[tuple[Leg, ...], int, int]]:
+def _others(trip: Trip, graph: Roads) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
     """Yield roads parallel to a leg, then alternatives from via to via."""
     best = [_best(graph, a, b, trip) for a, b in itertools.pairwise(trip.route)]
     yield from _beside(graph, tuple(leg for part in best for leg in _legs(graph, part, trip)))
-    if sum(map(len, best)) * graph.number_of_edges() > _MOST_SEARCHED:
+    if sum(map(len, best)) * sum(map(len, graph.values())) > _MOST_SEARCHED:
         return
+    import networkx as nx  # slow to import
+
+    whole_graph: nx.DiGraph[str] = nx.DiGraph(graph)
     for number, stops in enumerate(best):
-        limit = _LONGEST_DETOUR * nx.path_weight(graph, stops, weight="cost")
-        paths = nx.shortest_simple_paths(graph, stops[0], stops[-1], weight="cost")
+        limit = _LONGEST_DETOUR * nx.path_weight(whole_graph, stops, weight="cost")
+        paths = nx.shortest_simple_paths(whole_graph, stops[0], stops[-1], weight="cost")
         for path in itertools.islice(paths, 1, _MOST_PATHS):
-            if nx.path_weight(graph, path, weight="cost") > limit:
+            if nx.path_weight(whole_graph, path, weight="cost") > limit:
                 break
             before = sum(len(part) - 1 for part in best[:number])
             whole = [*best[:number], list(path), *best[number + 1 :]]
@@ -98,10 +104,10 @@ def _others(trip: Trip, graph: "nx.DiGraph[str]") -> Iterator[tuple[tuple[Leg, .
             yield legs, before + _shared(stops, path), before + len(path) - 2 - _shared(stops[::-1], path[::-1])
 
 
-def _beside(graph: "nx.DiGraph[str]", best: tuple[Leg, ...]) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
+def _beside(graph: Roads, best: tuple[Leg, ...]) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
     """Yield routes that take another road between the same two places."""
     for position, leg in enumerate(best):
-        for other in graph.edges[leg.start, leg.finish]["beside"]:
+        for other in graph[leg.start][leg.finish]["beside"]:
             if other.distance_m / other.speed_m_per_s <= _LONGEST_DETOUR * leg.distance_m / leg.speed_m_per_s:
                 yield (*best[:position], other, *best[position + 1 :]), position, position
 
@@ -112,21 +118,31 @@ def _shared(one: Sequence[str], other: Sequence[str]) -> int:
     return sum(1 for _ in same) - 1
 
 
-def _best(graph: "nx.DiGraph[str]", start: str, finish: str, trip: Trip) -> list[str]:
-    """Places on the best way between two places."""
-    try:
-        return list(nx.shortest_path(graph, start, finish, weight="cost"))
-    except nx.NetworkXNoPath as exc:
+def _best(graph: Roads, start: str, finish: str, trip: Trip) -> list[str]:
+    """Places on the best way between two places (Dijkstra, Numerische Mathematik 1, 1959)."""
+    came: dict[str, str] = {}
+    reached = [(0.0, start, "")]
+    while reached and finish not in came:
+        cost, here, before = heapq.heappop(reached)
+        if came.setdefault(here, before) == before:
+            for there, road in graph[here].items():
+                if there not in came:
+                    heapq.heappush(reached, (cost + road["cost"], there, here))
+    if finish not in came:
         message = (
             f"no open road leads from {trip.places[start].name!r} to {trip.places[finish].name!r}; "
             "add a leg to legs.csv, or open a closed one"
         )
-        raise NoRouteError(message) from exc
+        raise NoRouteError(message)
+    way = [finish]
+    while way[-1] != start:
+        way.append(came[way[-1]])
+    return way[::-1]
 
 
-def _legs(graph: "nx.DiGraph[str]", stops: Sequence[str], trip: Trip) -> Iterator[Leg]:
+def _legs(graph: Roads, stops: Sequence[str], trip: Trip) -> Iterator[Leg]:
     for start, finish in itertools.pairwise(stops):
-        edge = graph.get_edge_data(start, finish)
+        edge = graph[start].get(finish)
         if edge is None:
             message = (
                 f"no open leg goes from {trip.places[start].name!r} to {trip.places[finish].name!r}; "
@@ -140,12 +156,20 @@ def remarks(trip: Trip) -> Iterator[str]:
     """Report places that cannot be reached or left."""
     graph = road_graph(trip)
     names = {key: place.name for key, place in trip.places.items()}
-    for key in sorted((key for key in graph if graph.degree(key) == 0), key=names.__getitem__):
+    near: dict[str, set[str]] = {key: set() for key in graph}
+    for start, roads in graph.items():
+        near[start] |= set(roads)
+        for finish in roads:
+            near[finish].add(start)
+    for key in sorted((key for key in graph if not near[key]), key=names.__getitem__):
         yield f"No open leg reaches {names[key]}."
-    for part in nx.weakly_connected_components(graph):
+    left = {*graph}
+    for key in graph:
+        part = reached_from(near, key) if key in left else set()
+        left -= part
         if len(part) > 1 and trip.route[0] not in part:
             yield f"{', '.join(sorted(names[key] for key in part))}: connected to each other, not to the start."
     ends = {trip.route[0], trip.route[-1]}
-    dead = sorted(names[key] for key in graph if key not in ends and len(set(nx.all_neighbors(graph, key))) == 1)
+    dead = sorted(names[key] for key in graph if key not in ends and len(near[key]) == 1)
     if dead:
         yield f"Dead ends: {', '.join(dead)}."

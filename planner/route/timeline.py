@@ -16,7 +16,7 @@ from planner.route.oneday import DayLegs
 from planner.route.remarks import day_remarks
 from planner.route.road import Road, climb_heat, cut_road, held_speed
 from planner.route.wanted import wanted_on
-from planner.weather.along import air_along, bearings_deg
+from planner.weather.along import AirAlong, air_along, bearings_deg
 from planner.weather.expected import grille_rise_k, haurwitz_w_per_m2, highs_lows_along
 from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.drive import Drive
@@ -24,7 +24,7 @@ from thermal.ranges import BoolArray
 from thermal.ranges import FloatArray as Floats
 from thermal.vehicle import Vehicle
 
-_SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
+_SOAK_EDGES_S = np.cumsum((0.0, *(60.0,) * 30, *(300.0,) * 18, *(900.0,) * 400))
 _ONE_AT_A_TIME = threading.Lock()
 _LAST_SOAK_S = 3600.0
 _MOST_CLOSED = 20
@@ -205,15 +205,13 @@ def build_timeline(
     speed = held_speed(road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
     heat = climb_heat(trip, road) if trip.day.avoid_heat else None
     days = split_days(trip, legs, _leg_times(road, speed), heat=heat, seasons=seasons)
-    timeline = lay_out(trip, road, days, speed)
     for _ in range(_ROUNDS):
-        speed = held_speed(road, vehicle, air_k=timeline.drive.air_k[timeline.on_road], wanted=road.wanted_m_per_s)
-        timeline = lay_out(trip, road, days, speed)
+        air = _road_air_k(road, _sheet(trip, road, days, speed))
+        speed = held_speed(road, vehicle, air_k=air, wanted=road.wanted_m_per_s)
     settled = [_settled(day, _leg_times(road, speed), legs) for day in days]
     if any(b.start_s - a.free_s < _SHORTEST_NIGHT_S for a, b in itertools.pairwise(settled)):
         days = split_days(trip, legs, _leg_times(road, speed), heat=heat, seasons=seasons)
-        timeline = lay_out(trip, road, days, speed)
-    return timeline
+    return lay_out(trip, road, days, speed)
 
 
 def _settled(day: DayLegs, leg_s: Sequence[float], legs: Sequence[Leg]) -> DayLegs:
@@ -235,7 +233,8 @@ def _leg_times(road: Road, speed_m_per_s: Floats) -> list[float]:
 class _Sheet:
     """Collects the columns of a timeline day by day."""
 
-    def __init__(self) -> None:
+    def __init__(self, road: Road) -> None:
+        self.begins = np.searchsorted(road.leg, np.arange(len(road.legs) + 1))
         self.columns: dict[str, list[Floats | tuple[int, float]]] = {}
         self.spans: list[Span] = []
         self.rows = 0
@@ -248,17 +247,23 @@ class _Sheet:
         self.spans.append(replace(span, first=self.rows, last=self.rows + count - 1))
         self.rows += count
 
-    def joined(self) -> dict[str, Floats]:
-        """Columns as arrays."""
-        return {
-            name: np.concatenate([np.full(*part) if isinstance(part, tuple) else part for part in parts])
-            for name, parts in self.columns.items()
-        }
+    def leg(self, i: int) -> slice:
+        """Segments of road of one leg."""
+        return slice(int(self.begins[i]), int(self.begins[i + 1]))
+
+    def joined(self, name: str) -> Floats:
+        """A column as an array."""
+        return np.concatenate([np.full(*part) if isinstance(part, tuple) else part for part in self.columns[name]])
 
 
 def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
     """Lay out the days, assigning a time to every segment."""
-    sheet = _Sheet()
+    return _finish(road, days, _sheet(trip, road, days, speed))
+
+
+def _sheet(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> _Sheet:
+    """The columns of a timeline, without air and sun."""
+    sheet = _Sheet(road)
     idling = {position - 1 for position, halt in wanted_on(trip, road.legs).halts.items() if halt.engine_on}
     for number, day in enumerate(days):
         now = day.start_s
@@ -273,15 +278,15 @@ def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) ->
             now = _park(sheet, trip, road, day.last, number, "night", now, night_s, False)
         else:
             now = _park(sheet, trip, road, day.last, number, "end", now, _LAST_SOAK_S, False)
-    return _finish(trip, road, days, sheet)
+    return sheet
 
 
 def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
     """Append the segments of one leg; returns the time of arrival."""
-    rows, leg = np.flatnonzero(road.leg == i), road.legs[i]
+    rows, leg = sheet.leg(i), road.legs[i]
     v = speed[rows]
     duration = road.length_m[rows] / v / (1.0 - leg.idle_share)
-    after = np.append(v[1:], 0.0 if last else (speed[rows[-1] + 1] if rows[-1] + 1 < len(speed) else 0.0))
+    after = np.append(v[1:], 0.0 if last or rows.stop == len(speed) else speed[rows.stop])
     motion: dict[str, Floats | float] = {
         "speed_m_per_s": v,
         "end_speed_m_per_s": np.where(after == 0.0, 0.0, 0.5 * (v + after)),
@@ -299,7 +304,7 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
 def _carry(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
     """Append a leg on a ferry or a train, engine off; returns the time of arrival."""
     del last  # it is parked anyway
-    rows = np.flatnonzero(road.leg == i)
+    rows = sheet.leg(i)
     still = dict.fromkeys((*_STILL, "engine_on", "ac_on"), 0.0)
     return _on_road(sheet, road, i, day, road.length_m[rows] / speed[rows], now, kind=road.legs[i].kind, **still)
 
@@ -316,12 +321,12 @@ def _on_road(
     **columns: Floats | float,
 ) -> float:
     """Append the segments of one leg with their position; returns the time of arrival."""
-    rows, end_s = np.flatnonzero(road.leg == i), now + np.cumsum(duration_s)
+    rows, end_s = sheet.leg(i), now + np.cumsum(duration_s)
     position = ("elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
     columns |= {name: getattr(road, name)[rows] for name in position}
     columns |= {"duration_s": duration_s, "end_s": end_s, "group": float(i), "day": float(day)}
     span = Span(kind=kind, leg=i, day=day, first=0, last=0, place=road.legs[i].finish)
-    sheet.add(span, len(rows), **columns)
+    sheet.add(span, len(end_s), **columns)
     return float(end_s[-1])
 
 
@@ -336,10 +341,9 @@ def _park(
 ) -> float:
     """Append time parked at the end of leg `i`; returns its end."""
     place = trip.places[road.legs[i].finish]
-    edges = np.concatenate(([0.0], np.cumsum(_SOAK_STEPS_S)))
-    edges = np.append(edges[edges < duration_s - 1.0], duration_s)
+    edges = np.append(_SOAK_EDGES_S[_SOAK_EDGES_S < duration_s - 1.0], duration_s)
     steps = np.diff(edges)
-    at = float(road.end_m[np.flatnonzero(road.leg == i)[-1]])
+    at = float(road.end_m[sheet.leg(i).stop - 1])
     sheet.add(
         Span(kind=kind, leg=i, day=day, first=0, last=0, place=place.key),
         len(steps),
@@ -359,14 +363,34 @@ def _park(
     return now + duration_s
 
 
-def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) -> Timeline:
-    c = sheet.joined()
-    begin = c["end_s"] - c["duration_s"]
-    middle_s = 0.5 * (begin + c["end_s"])
-    where = {"distance_m": c["end_m"], "elevation_m": c["elevation_m"]}
-    position = {"lat_deg": c["lat_deg"], "lon_deg": c["lon_deg"], "epoch_s": middle_s}
-    bearing = np.where(c["speed_m_per_s"] > 0.0, bearings_deg(c["lat_deg"], c["lon_deg"]), np.nan)
-    air = air_along(road.weather, **where, **position, bearing_deg=bearing)
+def _road_air_k(road: Road, sheet: _Sheet) -> Floats:
+    """Air along the road alone, ferries and trains included. [K]."""
+    c = {name: sheet.joined(name) for name in ("end_s", "duration_s", "end_m", "elevation_m", "lat_deg", "lon_deg")}
+    air_k = _air_of(road, c, np.nan).air_k
+    return np.concatenate([air_k[span.rows] for span in sheet.spans if span.on_road])
+
+
+def _air_of(road: Road, c: dict[str, Floats], bearing_deg: Floats | float) -> AirAlong:
+    """The air of a timeline's columns, half-way through every segment."""
+    where = {
+        "distance_m": c["end_m"],
+        "elevation_m": c["elevation_m"],
+        "lat_deg": c["lat_deg"],
+        "lon_deg": c["lon_deg"],
+    }
+    return air_along(road.weather, **where, epoch_s=_middle_s(c), bearing_deg=bearing_deg)
+
+
+def _middle_s(c: dict[str, Floats]) -> Floats:
+    """Time half-way through every segment, of a timeline's columns. [s]."""
+    return np.asarray(0.5 * ((c["end_s"] - c["duration_s"]) + c["end_s"]))
+
+
+def _finish(road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) -> Timeline:
+    c = {name: sheet.joined(name) for name in sheet.columns}
+    moves = c["speed_m_per_s"] > 0.0
+    air = _air_of(road, c, np.where(moves, bearings_deg(c["lat_deg"], c["lon_deg"]), np.nan))
+    position = {"lat_deg": c["lat_deg"], "lon_deg": c["lon_deg"], "epoch_s": _middle_s(c)}
     sun = haurwitz_w_per_m2(clock.solar_elevation_deg(**position))
     drive = Drive(
         air_k=air.air_k,
@@ -380,7 +404,7 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         days=days,
         spans=tuple(sheet.spans),
         drive=drive,
-        begin_s=begin,
+        begin_s=c["end_s"] - c["duration_s"],
         slowed=c["speed_m_per_s"] < c["wanted_m_per_s"] - 0.2,
         air_sd_k=air.sd_k,
         **{name: c[name] for name in ("end_s", "end_m", "end_elevation_m", "lat_deg", "lon_deg")},

@@ -52,7 +52,6 @@ class _Samples:
     share: Floats
 
     def part(self, rows: NDArray[np.int64]) -> "_Samples":
-        """A subset of the segments."""
         return _Samples(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
     @property

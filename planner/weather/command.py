@@ -12,16 +12,15 @@ from planner.model import clock
 from planner.model.display import counted
 from planner.model.trip import Leg, Trip
 from planner.weather.openmeteo import ARCHIVE_URL, past_years_for
-from planner.weather.records import Forecasts, NoAnswer, PastYears, Point
+from planner.weather.records import Forecasts, ForecastService, NoAnswer, PastYears, Point
 from planner.weather.services import (
     SERVICES,
-    ForecastService,
     credits_of,
     fetch_forecasts,
     midnight_s,
     out_of_reach,
     points_on,
-    service_named,
+    service_name,
 )
 from planner.weather.sources import age, normals_of, weather_along
 
@@ -93,11 +92,11 @@ def run(
         failed: tuple[NoAnswer, ...] = ()
         if unknown:
             past, failed = past_years_for(trip, unknown, dates, client=client, url=archive_url, sleep=sleep)
-    rows = tuple(_row(trip, p, forecasts, past, dates, now.timestamp(), services) for p in points)
+    rows = tuple(_row(trip, p, forecasts, past, dates, now.timestamp()) for p in points)
     return WeatherReport(
         rows=rows,
         notes=(*forecasts.notes, *_missing(forecasts, failed)),
-        attribution=credits_of(forecasts.by_place, services, past=bool(past)),
+        attribution=credits_of(forecasts.by_place, past=bool(past)),
         asked=not out_of_reach(dates, now),
     )
 
@@ -120,20 +119,14 @@ def _unknown(
     """Places far from any with entered usual highs and lows, unless forecasts cover the whole trip."""
     end_s = midnight_s(dates[-1]) + 86400.0
     places = weather_along(trip, legs).places
-    entered = [place.distance_m for place in places if place.has_entered]
+    entered = [place.distance_m for place in places if place.has_air]
     near = {s.key for s in places if any(abs(s.distance_m - at) <= NEAR_M for at in entered)}
     covered = {key for key, held in forecasts.by_place.items() if any(one.epoch_s[-1] >= end_s for one in held)}
     return [p for p in points if p.place not in near and p.place not in covered]
 
 
 def _row(
-    trip: Trip,
-    point: Point,
-    forecasts: Forecasts,
-    past: Mapping[str, PastYears],
-    dates: Sequence[date],
-    now_s: float,
-    services: Sequence[ForecastService],
+    trip: Trip, point: Point, forecasts: Forecasts, past: Mapping[str, PastYears], dates: Sequence[date], now_s: float
 ) -> WeatherRow:
     zone = clock.zone_of(point.lat_deg, point.lon_deg)
     end_s = clock.local_to_utc(datetime(dates[-1].year, dates[-1].month, dates[-1].day, 12), zone).timestamp()
@@ -144,12 +137,11 @@ def _row(
     notes = [why] if why and not fresh else []
     if not held or held[-1].epoch_s[-1] < end_s:
         notes.append(f"{'after that ' if held else ''}{_stand_in(trip, point.place, past)}")
-    names = [getattr(service_named(one.source, services), "name", one.source) for one in held]
     return WeatherRow(
         place=point.place,
         name=trip.places[point.place].name,
         state=(FRESH if fresh else STALE) if held else MISSING,
-        source=", ".join(names),
+        source=", ".join(service_name(one.source) for one in held),
         fetched=age(now_s - min(one.fetched_s for one in held)) if held else "",
         made=age(now_s - min(one.made_s for one in held)) if held else "",
         first=_local_day(min(one.epoch_s[0] for one in held), zone) if held else "",
@@ -161,7 +153,7 @@ def _row(
 def _stand_in(trip: Trip, key: str, past: Mapping[str, PastYears]) -> str:
     """Source used where no forecast is available."""
     place = trip.places[key]
-    if place.high_k is not None or place.low_k is not None:
+    if place.has_air:
         return "the usual values from places.csv"
     if trip.normals:
         return "the table of station normals"

@@ -10,8 +10,8 @@ from typing import Any
 
 from planner.model.trip import Trip
 from planner.weather.nws import covered
-from planner.weather.openmeteo import ATTRIBUTION, URL, batches
-from planner.weather.records import ELEVATION_M, BadReply, Point, ServiceError, Unreachable, plain, point_at
+from planner.weather.openmeteo import ATTRIBUTION, URL, in_batches
+from planner.weather.records import ELEVATION_M, BadReply, Point, in_turn, plain, point_at
 from planner.weather.transport import Client
 
 USGS_URL = "https://epqs.nationalmap.gov"
@@ -29,20 +29,16 @@ class OpenMeteoElevations:
 
     def elevations_m(self, points: Sequence[Point], *, client: Client) -> tuple[float | None, ...]:
         """Ask for up to 100 points at a time, to 0.0001 degree."""
-        found: list[float | None] = []
-        for batch in batches(points):
+
+        def ask(batch: Sequence[Point]) -> list[float | None]:
             params = {
                 "latitude": ",".join(plain(p.lat_deg, 4) for p in batch),
                 "longitude": ",".join(plain(p.lon_deg, 4) for p in batch),
             }
-            try:
-                found += parse_elevations(
-                    client.get(f"{self.url}/v1/elevation", params, accept=_ACCEPT).data, len(batch)
-                )
-            except ServiceError as exc:
-                client.progress(f"{self.name} {exc}")
-                found += [None] * len(batch)
-        return tuple(found)
+            return parse_elevations(client.get(f"{self.url}/v1/elevation", params, accept=_ACCEPT).data, len(batch))
+
+        found = [one for _, one in in_batches(points, ask, lambda _, height: height)]
+        return _or_none(self.name, found, client)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,27 +51,23 @@ class UsgsElevations:
 
     def elevations_m(self, points: Sequence[Point], *, client: Client) -> tuple[float | None, ...]:
         """Query every point in turn; stop after the first failure to respond."""
-        found: list[float | None] = []
-        silent = False
-        for point in points:
-            if silent or not covered(point.lat_deg, point.lon_deg):
-                found.append(None)
-                continue
-            params = {
-                "x": plain(point.lon_deg, 4),
-                "y": plain(point.lat_deg, 4),
-                "wkid": "4326",
-                "units": "Meters",
-                "includeDate": "false",
-            }
-            try:
-                data = client.get(f"{self.url}/v1/json", params, accept=_ACCEPT).data
-                found.append(parse_elevation(data.get("value")) if isinstance(data, dict) else None)
-            except ServiceError as exc:
-                client.progress(f"{self.name} {exc}")
-                silent = isinstance(exc, Unreachable)
-                found.append(None)
-        return tuple(found)
+
+        def ask(point: Point) -> float | None:
+            place = {"x": plain(point.lon_deg, 4), "y": plain(point.lat_deg, 4), "wkid": "4326"}
+            params = place | {"units": "Meters", "includeDate": "false"}
+            data = client.get(f"{self.url}/v1/json", params, accept=_ACCEPT).data
+            return parse_elevation(data.get("value")) if isinstance(data, dict) else None
+
+        asked = [point for point in points if covered(point.lat_deg, point.lon_deg)]
+        found = dict(in_turn(asked, ask, give_up_after=1))
+        return _or_none(self.name, [found.get(point) for point in points], client)
+
+
+def _or_none(name: str, found: Sequence[float | str | None], client: Client) -> tuple[float | None, ...]:
+    """The elevations, None instead of a reason, which is reported once."""
+    for why in dict.fromkeys(one for one in found if isinstance(one, str)):
+        client.progress(f"{name} {why}")
+    return tuple(None if isinstance(one, str) else one for one in found)
 
 
 CREDITS = (OpenMeteoElevations().attribution, UsgsElevations().attribution)

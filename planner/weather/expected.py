@@ -168,14 +168,7 @@ class Anchor:
     low_k: float | None
 
 
-def highs_lows_along(
-    distance_m: ArrayLike,
-    elevation_m: ArrayLike,
-    anchors: Sequence[Anchor],
-    *,
-    lapse_high_k_per_m: float = LAPSE_HIGH_K_PER_M,
-    lapse_low_k_per_m: float = LAPSE_LOW_K_PER_M,
-) -> tuple[Floats, Floats]:
+def highs_lows_along(distance_m: ArrayLike, elevation_m: ArrayLike, anchors: Sequence[Anchor]) -> tuple[Floats, Floats]:
     """Daily high and low at points of the road.
 
     Each anchor is brought to sea level, the values are interpolated along the road (level beyond the outermost), and
@@ -187,30 +180,24 @@ def highs_lows_along(
     >>> high_k, low_k
     (array([305. , 298.5]), array([290. , 285.5]))
     """
-    return sea_level_of(anchors, lapse_high_k_per_m, lapse_low_k_per_m).along(distance_m, elevation_m)
+    return sea_level_of(anchors).along(distance_m, elevation_m)
 
 
 class SeaLevel(NamedTuple):
-    """Highs and lows of a day at sea level: distances and values of each, and their lapse rates."""
+    """Highs and lows of a day at sea level: distances and values of each."""
 
     high: tuple[Floats, Floats]
     low: tuple[Floats, Floats]
-    lapse_high_k_per_m: float
-    lapse_low_k_per_m: float
 
     def along(self, distance_m: ArrayLike, elevation_m: ArrayLike) -> tuple[Floats, Floats]:
         """High and low at points of the road."""
         at, height = np.asarray(distance_m, dtype=np.float64), np.asarray(elevation_m, dtype=np.float64)
-        high_k = np.interp(at, *self.high) - self.lapse_high_k_per_m * height
-        low_k = np.interp(at, *self.low) - self.lapse_low_k_per_m * height
+        high_k = np.interp(at, *self.high) - LAPSE_HIGH_K_PER_M * height
+        low_k = np.interp(at, *self.low) - LAPSE_LOW_K_PER_M * height
         return high_k, np.minimum(low_k, high_k)
 
 
-def sea_level_of(
-    anchors: Sequence[Anchor],
-    lapse_high_k_per_m: float = LAPSE_HIGH_K_PER_M,
-    lapse_low_k_per_m: float = LAPSE_LOW_K_PER_M,
-) -> SeaLevel:
+def sea_level_of(anchors: Sequence[Anchor]) -> SeaLevel:
     """Reduce the known values of a day to sea level, as `highs_lows_along` describes."""
     for anchor in anchors:
         _require_anchor(anchor)
@@ -222,12 +209,7 @@ def sea_level_of(
         lows = [(0.0, ASSUMED_ELEVATION_M, ASSUMED_LOW_K)]
     highs = highs or [(d, z, k + range_k) for d, z, k in lows]
     lows = lows or [(d, z, k - range_k) for d, z, k in highs]
-    return SeaLevel(
-        _at_sea_level(highs, lapse_high_k_per_m),
-        _at_sea_level(lows, lapse_low_k_per_m),
-        lapse_high_k_per_m,
-        lapse_low_k_per_m,
-    )
+    return SeaLevel(_at_sea_level(highs, LAPSE_HIGH_K_PER_M), _at_sea_level(lows, LAPSE_LOW_K_PER_M))
 
 
 def _require_anchor(anchor: Anchor) -> None:

@@ -14,14 +14,15 @@ from planner.weather.records import (
     MOST_HOURS,
     Answer,
     BadReply,
+    ForecastService,
     NoAnswer,
     PlaceForecast,
     Point,
     Refused,
     ServiceError,
-    Unreachable,
-    accepted,
     brief,
+    forecast_at,
+    in_turn,
     number_of,
     part_of,
     plain,
@@ -47,6 +48,12 @@ _BOXES = (
     (17.6, 18.6, -67.4, -64.5),
     (13.2, 15.4, 144.5, 146.2),
 )
+_LAYERS = {
+    "air_k": "temperature",
+    "dew_k": "dewpoint",
+    "wind_m_per_s": "windSpeed",
+    "wind_from_deg": "windDirection",
+}
 # Unit codes with or without a prefix such as "wmoUnit:", to SI: value * scale + offset.
 _TEMPERATURE = {"degC": (1.0, 273.15), "degF": (5.0 / 9.0, 459.67 * 5.0 / 9.0), "K": (1.0, 0.0)}
 _UNITS = {
@@ -59,7 +66,7 @@ _UNITS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NationalWeatherService:
+class NationalWeatherService(ForecastService):
     """Client of the National Weather Service's forecast grids."""
 
     url: str = URL
@@ -70,23 +77,18 @@ class NationalWeatherService:
 
     def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
         """Query every point in turn; stop after two successive failures to respond."""
-        found: list[PlaceForecast | NoAnswer] = []
-        silent, why = 0, ""
-        for number, point in enumerate(points, start=1):
-            if silent >= _GIVE_UP_AFTER:
-                found.append(NoAnswer(place=point.place, why=f"not asked: it {why}"))
-                continue
-            if not covered(point.lat_deg, point.lon_deg):
-                found.append(NoAnswer(place=point.place, why="covers the United States only"))
-                continue
-            client.progress(f"{self.name}: {point.place} ({number} of {len(points)})")
-            try:
-                found.append(self._point(point, client))
-                silent = 0
-            except ServiceError as exc:
-                found.append(NoAnswer(place=point.place, why=str(exc)))
-                silent, why = (silent + 1, str(exc)) if isinstance(exc, Unreachable) else (0, "")
-        return tuple(found)
+        asked = [point for point in points if covered(point.lat_deg, point.lon_deg)]
+
+        def ask(point: Point) -> PlaceForecast:
+            client.progress(f"{self.name}: {point.place} ({asked.index(point) + 1} of {len(asked)})")
+            return self._point(point, client)
+
+        found = dict(in_turn(asked, ask, give_up_after=_GIVE_UP_AFTER))
+        answers = (found.get(point, "covers the United States only") for point in points)
+        return tuple(
+            NoAnswer(place=point.place, why=answer) if isinstance(answer, str) else answer
+            for point, answer in zip(points, answers, strict=True)
+        )
 
     def _point(self, point: Point, client: "Client") -> PlaceForecast:
         cell = self._cell(point, client, again=False)
@@ -179,29 +181,17 @@ def parse_grid(answer: Answer, *, point: Point, source: str) -> PlaceForecast:
     """Read the layers needed from a grid cell's raw forecast."""
     properties = part_of(answer.data, "properties")
     require_near(*_middle_of(answer.data), point)
-    air, *others = (_hours(properties, layer) for layer in ("temperature", "dewpoint", "windSpeed", "windDirection"))
-    if not air:
-        message = "sent no temperatures for this cell"
-        raise BadReply(message)
-    epoch = sorted(air)
-    dew, wind, wind_from = ([layer.get(at, math.nan) for at in epoch] for layer in others)
-    issued = properties.get("updateTime")
-    return accepted(
-        PlaceForecast(
-            place=point.place,
-            source=source,
-            lat_deg=point.lat_deg,
-            lon_deg=point.lon_deg,
-            elevation_m=_elevation_m(properties),
-            fetched_s=answer.fetched_s,
-            issued_s=None if issued is None else instant_s(text_of(issued, "updateTime")),
-            epoch_s=tuple(epoch),
-            air_k=tuple(air[at] for at in epoch),
-            dew_k=tuple(dew),
-            wind_m_per_s=tuple(wind),
-            wind_from_deg=tuple(wind_from),
-        ),
+    layers = {name: _hours(properties, layer) for name, layer in _LAYERS.items()}
+    epoch = sorted(layers["air_k"])
+    issued, elevation = properties.get("updateTime"), part_of(properties, "elevation")
+    _to_si("elevation", elevation.get("unitCode"))  # refuses all but metres
+    return forecast_at(
         point,
+        {"epoch_s": epoch, **{name: [held.get(at, math.nan) for at in epoch] for name, held in layers.items()}},
+        source=source,
+        elevation_m=number_of(elevation.get("value"), "elevation"),
+        fetched_s=answer.fetched_s,
+        issued_s=None if issued is None else instant_s(text_of(issued, "updateTime")),
     )
 
 
@@ -220,24 +210,18 @@ def _middle_of(data: Mapping[str, Any]) -> tuple[float, float]:
     return sum(lats) / len(lats), sum(lons) / len(lons)
 
 
-def _elevation_m(properties: Mapping[str, Any]) -> float:
-    elevation = part_of(properties, "elevation")
-    _to_si("elevation", elevation.get("unitCode"))
-    return number_of(elevation.get("value"), "elevation")
-
-
 def _hours(properties: Mapping[str, Any], layer: str) -> dict[float, float]:
     """Instant and value in SI of every hour of a layer; nothing for one that is absent, empty or null."""
     if properties.get(layer) is None:
         return {}
     held = part_of(properties, layer)
-    runs = held.get("values")
-    if not isinstance(runs, (list, type(None))) or not all(isinstance(run, dict) for run in runs or ()):
+    runs = [] if held.get("values") is None else held["values"]
+    if not isinstance(runs, list) or not all(isinstance(run, dict) for run in runs):
         message = f"sent {layer} in an unexpected format"
         raise BadReply(message)
     found: dict[float, float] = {}
     scale, offset = _to_si(layer, held.get("uom")) if runs else (1.0, 0.0)
-    for run in runs or ():
+    for run in runs:
         value = number_of(run.get("value"), layer) * scale + offset
         for at in _instants(text_of(run.get("validTime"), "validTime")) if not math.isnan(value) else ():
             if at in found or len(found) >= MOST_HOURS:

@@ -4,12 +4,13 @@ For non-commercial use only. Past years are fetched once and kept.
 """
 
 import math
+import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -22,15 +23,16 @@ from planner.weather.records import (
     NEAR_DAYS,
     Answer,
     BadReply,
+    ForecastService,
+    Found,
     NoAnswer,
     PastYears,
     PlaceForecast,
     Point,
-    ServiceError,
-    Unreachable,
-    accepted,
     brief,
+    forecast_at,
     implausible_past_years,
+    in_turn,
     misplaced,
     number_of,
     part_of,
@@ -42,14 +44,13 @@ from planner.weather.store import load_past_years, save_past_years
 if TYPE_CHECKING:
     from planner.weather.transport import Client
 
-
+Reply = TypeVar("Reply")
 URL = "https://api.open-meteo.com"
 ARCHIVE_URL = "https://archive-api.open-meteo.com"
 MAX_POINTS = 100
 """Maximum points in one request; more are refused."""
 _ACCEPT = "application/json"
 _ELEVATION_STEP_M = 10.0
-_HOURLY = ("temperature_2m", "dew_point_2m", "wind_speed_10m", "wind_direction_10m")
 _UNITS = {
     "time": "unixtime",
     "temperature_2m": "°C",
@@ -63,7 +64,7 @@ TERMS = "For non-commercial use; hours interpolated in time and adjusted to the 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OpenMeteo:
+class OpenMeteo(ForecastService):
     """Client of Open-Meteo's forecast."""
 
     url: str = URL
@@ -74,42 +75,42 @@ class OpenMeteo:
 
     def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
         """Query up to 100 points per request."""
-        found: list[PlaceForecast | NoAnswer] = []
         params = {
-            "hourly": ",".join(_HOURLY),
+            "hourly": ",".join(name for name in _UNITS if name != "time"),
             "wind_speed_unit": "ms",
             "temperature_unit": "celsius",
             "timeformat": "unixtime",
             "timezone": "UTC",
             "forecast_days": str(_FORECAST_DAYS),
         }
-        why = ""
-        for batch in batches(points):
-            if why:
-                found += [NoAnswer(place=p.place, why=why) for p in batch]
-                continue
+
+        def ask(batch: Sequence[Point]) -> list[tuple[dict[str, Any], float]]:
             client.progress(f"{self.name}: {counted(len(batch), 'place')} from {batch[0].place}")
-            try:
-                answer = client.get(f"{self.url}/v1/forecast", params | where(batch), accept=_ACCEPT)
-                replies = each(answer.data, len(batch))
-            except ServiceError as exc:
-                found += [NoAnswer(place=p.place, why=str(exc)) for p in batch]
-                why = f"not asked: it {exc}" if isinstance(exc, Unreachable) else ""
-                continue
-            found += [self._read(reply, point, answer) for reply, point in zip(replies, batch, strict=True)]
-        return tuple(found)
+            answer = client.get(f"{self.url}/v1/forecast", params | where(batch), accept=_ACCEPT)
+            return [(reply, answer.fetched_s) for reply in each(answer.data, len(batch))]
 
-    def _read(self, reply: Mapping[str, Any], point: Point, answer: Answer) -> PlaceForecast | NoAnswer:
-        try:
-            return parse_hours(reply, point=point, fetched_s=answer.fetched_s, source=self.key)
-        except ServiceError as exc:
-            return NoAnswer(place=point.place, why=str(exc))
+        def read(point: Point, reply: tuple[dict[str, Any], float]) -> PlaceForecast:
+            return parse_hours(reply[0], point=point, fetched_s=reply[1], source=self.key)
+
+        found = in_batches(points, ask, read, give_up_after=1)
+        return tuple(NoAnswer(place=p.place, why=one) if isinstance(one, str) else one for p, one in found)
 
 
-def batches(points: Sequence[Point], size: int = MAX_POINTS) -> Iterator[Sequence[Point]]:
-    """Yield points in batches."""
-    for first in range(0, len(points), size):
-        yield points[first : first + size]
+def in_batches(
+    points: Sequence[Point],
+    ask: Callable[[Sequence[Point]], Sequence[Reply]],
+    read: Callable[[Point, Reply], Found],
+    *,
+    give_up_after: int = sys.maxsize,
+) -> Iterator[tuple[Point, Found | str]]:
+    """Query up to 100 points per request, and read the reply to each: what it says, or why there is none."""
+    lots = [points[first : first + MAX_POINTS] for first in range(0, len(points), MAX_POINTS)]
+    for lot, replies in in_turn(lots, ask, give_up_after=give_up_after):
+        if isinstance(replies, str):
+            yield from ((point, replies) for point in lot)
+        else:
+            pairs = list(zip(lot, replies, strict=True))
+            yield from ((point, found) for (point, _), found in in_turn(pairs, lambda pair: read(*pair)))
 
 
 def where(points: Sequence[Point]) -> dict[str, str]:
@@ -152,30 +153,17 @@ def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, sou
     if count > MOST_HOURS:
         message = f"sent {count} hours; the maximum is {MOST_HOURS}"
         raise BadReply(message)
-    epoch = _column(hourly, "time", count)
-    air, dew, wind, wind_from = (_column(hourly, name, len(epoch)) for name in _HOURLY)
-    kept = [i for i, celsius in enumerate(air) if not math.isnan(celsius)]
-    if not kept:
-        message = "sent no temperatures for this place"
-        raise BadReply(message)
+    epoch_s, air_c, dew_c, wind, wind_from = (_column(hourly, name, count) for name in _UNITS)
+    air_k, dew_k = ([celsius + 273.15 for celsius in column] for column in (air_c, dew_c))
     height = number_of(reply.get("elevation"), "elevation")
     _require_place(reply, point)
-    return accepted(
-        PlaceForecast(
-            place=point.place,
-            source=source,
-            lat_deg=point.lat_deg,
-            lon_deg=point.lon_deg,
-            elevation_m=asked_elevation_m(point) if math.isnan(height) else height,
-            fetched_s=fetched_s,
-            issued_s=None,
-            epoch_s=tuple(epoch[i] for i in kept),
-            air_k=tuple(air[i] + 273.15 for i in kept),
-            dew_k=tuple(dew[i] + 273.15 for i in kept),
-            wind_m_per_s=tuple(wind[i] for i in kept),
-            wind_from_deg=tuple(wind_from[i] for i in kept),
-        ),
+    return forecast_at(
         point,
+        {"epoch_s": epoch_s, "air_k": air_k, "dew_k": dew_k, "wind_m_per_s": wind, "wind_from_deg": wind_from},
+        source=source,
+        elevation_m=asked_elevation_m(point) if math.isnan(height) else height,
+        fetched_s=fetched_s,
+        issued_s=None,
     )
 
 
@@ -204,13 +192,13 @@ _BEHIND_DAYS = 6  # the archive ends about five days before the present
 _LEAST_VALUES = 60  # of 150: ten years of fifteen days
 _CALLS_A_MINUTE = 500.0  # of 600 allowed; every place counts, and twice beyond two weeks
 _DAILY = ("temperature_2m_max", "temperature_2m_min")
+_PAST = {"daily": ",".join(_DAILY), "temperature_unit": "celsius", "timezone": "auto"}
 
 
-def thinned(points: Sequence[Point], most: int = MAX_PLACES) -> tuple[Point, ...]:
-    """Choose places evenly, the first and the last among them."""
-    if len(points) <= most:
-        return tuple(points)
-    return tuple(points[i] for i in np.unique(np.linspace(0, len(points) - 1, most).round().astype(int)))
+def thinned(points: Sequence[Point]) -> tuple[Point, ...]:
+    """Choose at most 40 places evenly, the first and the last among them."""
+    count = min(len(points), MAX_PLACES)
+    return tuple(points[i] for i in np.linspace(0, len(points) - 1, count).round().astype(int))
 
 
 def fetch_past_years(
@@ -222,29 +210,30 @@ def fetch_past_years(
     sleep: Callable[[float], None] = time.sleep,
 ) -> tuple[dict[str, PastYears], tuple[NoAnswer, ...]]:
     """Fetch the days of the trip in ten past years from the archive."""
-    found: dict[str, PastYears] = {}
-    missing: list[NoAnswer] = []
     spans = year_spans(dates, client.now.astimezone(UTC).date())
-    for batch in batches(points):
+
+    def ask(batch: Sequence[Point]) -> list[tuple[Sequence[dict[str, Any]], float]]:
         pause_s = 60.0 * len(batch) * max(1.0, (len(dates) + 2 * NEAR_DAYS) / 14.0) / _CALLS_A_MINUTE
         answers: list[Answer] = []
-        try:
-            for number, (first, last) in enumerate(spans):
-                if number and not answers[-1].cached:
-                    sleep(pause_s)
-                client.progress(f"past years: {first.year} ({number + 1} of {len(spans)})")
-                answers.append(_ask(url, batch, first, last, client))
-            years = [each(answer.data, len(batch)) for answer in answers]
-        except ServiceError as exc:
-            missing += [NoAnswer(place=p.place, why=f"Open-Meteo archive {exc}") for p in batch]
-            continue
+        for number, (first, last) in enumerate(spans):
+            if number and not answers[-1].cached:
+                sleep(pause_s)
+            client.progress(f"past years: {first.year} ({number + 1} of {len(spans)})")
+            params = _PAST | {"start_date": first.isoformat(), "end_date": last.isoformat()} | where(batch)
+            answers.append(client.get(f"{url}/v1/archive", params, accept=_ACCEPT))
         fetched_s = min(answer.fetched_s for answer in answers)
-        for index, point in enumerate(batch):
-            try:
-                replies = [held[index] for held in years]
-                found[point.place] = summary(replies, spans, point=point, dates=dates, fetched_s=fetched_s)
-            except ServiceError as exc:
-                missing.append(NoAnswer(place=point.place, why=f"Open-Meteo archive {exc}"))
+        return [(years, fetched_s) for years in zip(*(each(one.data, len(batch)) for one in answers), strict=True)]
+
+    def read(point: Point, reply: tuple[Sequence[dict[str, Any]], float]) -> PastYears:
+        return summary(reply[0], spans, point=point, dates=dates, fetched_s=reply[1])
+
+    found: dict[str, PastYears] = {}
+    missing: list[NoAnswer] = []
+    for point, one in in_batches(points, ask, read):
+        if isinstance(one, str):
+            missing.append(NoAnswer(place=point.place, why=f"Open-Meteo archive {one}"))
+        else:
+            found[point.place] = one
     return found, tuple(missing)
 
 
@@ -267,17 +256,6 @@ def _in_year(day: date, year: int) -> date:
     with suppress(ValueError):
         return day.replace(year=year)
     return date(year, 2, 28)
-
-
-def _ask(url: str, batch: Sequence[Point], first: date, last: date, client: "Client") -> Answer:
-    params = {
-        "start_date": first.isoformat(),
-        "end_date": last.isoformat(),
-        "daily": ",".join(_DAILY),
-        "temperature_unit": "celsius",
-        "timezone": "auto",
-    }
-    return client.get(f"{url}/v1/archive", params | where(batch), accept="application/json")
 
 
 def summary(

@@ -1,11 +1,12 @@
 """Weather records, plausibility checks, and parsing of replies."""
 
 import math
-from collections.abc import Mapping
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import IntEnum
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,6 +18,8 @@ from planner.weather.expected import LAPSE_HIGH_K_PER_M
 from thermal.errors import shown
 from thermal.ranges import FloatArray as Floats
 
+Lot = TypeVar("Lot")
+Found = TypeVar("Found")
 MAX_GAP_S = 3 * 3600.0
 """Longest time between two values that may be interpolated across. [s]"""
 FRESH_FETCH_S, FRESH_ISSUE_S = 6 * 3600.0, 24 * 3600.0
@@ -66,12 +69,20 @@ HOURLY = tuple(_POSSIBLE)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """A place to query."""
+    """A place to query, or one whose weather is known; then the elevation is that of the ground it is for."""
 
     place: str
     lat_deg: float
     lon_deg: float
     elevation_m: float
+
+    @property
+    def fault(self) -> str:
+        """What is impossible in it; empty if nothing is."""
+        if not _is_on_earth(self.lat_deg, self.lon_deg):
+            return "sent an impossible position"
+        fits = ELEVATION_M[0] <= self.elevation_m <= ELEVATION_M[1]
+        return "" if fits else f"sent an impossible elevation, {self.elevation_m:.6g} m"
 
 
 def point_at(place: Place) -> Point:
@@ -88,14 +99,10 @@ class NoAnswer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlaceForecast:
+class PlaceForecast(Point):
     """The forecast of one place, hour by hour; NaN where the service left a value out."""
 
-    place: str
     source: str
-    lat_deg: float  # queried position
-    lon_deg: float
-    elevation_m: float  # ground elevation of the forecast
     fetched_s: float
     issued_s: float | None
     epoch_s: tuple[float, ...]
@@ -137,13 +144,9 @@ class Forecasts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PastYears:
+class PastYears(Point):
     """Usual highs and lows of one place on the days of the trip, each from a 15-day window in past years."""
 
-    place: str
-    lat_deg: float
-    lon_deg: float
-    elevation_m: float
     days: tuple[date, ...]
     high_k: tuple[float, ...]
     low_k: tuple[float, ...]
@@ -161,8 +164,8 @@ class PastYears:
 
 def implausible(one: PlaceForecast) -> str:
     """Return what is impossible in a forecast, from any source."""
-    if not _is_on_earth(one.lat_deg, one.lon_deg):
-        return "sent an impossible position"
+    if one.fault:
+        return one.fault
     count = len(one.epoch_s)
     if not 0 < count <= MOST_HOURS:
         return f"sent {count} hours; allowed is 1 to {MOST_HOURS}"
@@ -177,24 +180,20 @@ def implausible(one: PlaceForecast) -> str:
             return f"sent {what} of {wrong[0]:.6g} {unit}; allowed is {low:.6g} to {high:.6g}"
     if np.any(np.diff(columns["epoch_s"]) <= 0.0):
         return "sent hours out of order, or an hour twice"
-    if not ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1]:
-        return f"sent an impossible elevation, {one.elevation_m:.6g} m"
     made = (one.fetched_s, one.fetched_s if one.issued_s is None else one.issued_s)
     return "" if all(_INSTANT_S[0] <= at <= _INSTANT_S[1] for at in made) else "sent an impossible time of issue"
 
 
 def implausible_past_years(one: PastYears) -> str:
     """Return what is impossible in past years, from any source."""
-    if not _is_on_earth(one.lat_deg, one.lon_deg):
-        return "sent an impossible position"
+    if one.fault:
+        return one.fault
     count = len(one.days)
     if not 0 < count == len(set(one.days)) == len(one.high_k) == len(one.low_k) == len(one.sd_k):
         return "sent no days, a day twice, or series of different lengths"
     for high, low, sd in zip(one.high_k, one.low_k, one.sd_k, strict=True):
         if not (AIR_K[0] <= low <= high <= AIR_K[1] and 0.0 <= sd <= _MOST_SD_K):
             return f"sent an impossible high of {high:.6g} K, low of {low:.6g} K or spread of {sd:.6g} K"
-    if not ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1]:
-        return f"sent an impossible elevation, {one.elevation_m:.6g} m"
     known = _INSTANT_S[0] <= one.fetched_s <= _INSTANT_S[1] and 1900 <= one.years[0] <= one.years[1] <= 2200
     return "" if known else "sent impossible years"
 
@@ -205,9 +204,9 @@ def _is_on_earth(lat_deg: float, lon_deg: float) -> bool:
 
 def misplaced(one: PlaceForecast | PastYears, point: Point) -> str:
     """Return why weather does not belong to a place: other position, or very different ground elevation."""
-    apart_m = _apart_m(one.lat_deg, one.lon_deg, point)
-    if not apart_m <= MOVED_M:
-        return f"is for a point {apart_m / 1e3:.0f} km away; the place has moved since"
+    away_m = geo.apart_m(one, point)
+    if not away_m <= MOVED_M:
+        return f"is for a point {away_m / 1e3:.0f} km away; the place has moved since"
     higher_m = one.elevation_m - point.elevation_m
     if not abs(higher_m) <= GROUND_OFF_M:
         return (
@@ -225,14 +224,10 @@ def require_near(lat_deg: float, lon_deg: float, point: Point) -> None:
     if not _is_on_earth(lat_deg, lon_deg):
         message = f"sent values for {lat_deg:.6g}, {lon_deg:.6g}, which is not a position"
         raise BadReply(message)
-    apart_m = _apart_m(lat_deg, lon_deg, point)
-    if apart_m > GRID_OFF_M:
-        message = f"sent values for a point {apart_m / 1e3:.0f} km away"
+    away_m = geo.distance_m(lat1_deg=lat_deg, lon1_deg=lon_deg, lat2_deg=point.lat_deg, lon2_deg=point.lon_deg)
+    if away_m > GRID_OFF_M:
+        message = f"sent values for a point {away_m / 1e3:.0f} km away"
         raise BadReply(message)
-
-
-def _apart_m(lat_deg: float, lon_deg: float, point: Point) -> float:
-    return geo.distance_m(lat1_deg=lat_deg, lon1_deg=lon_deg, lat2_deg=point.lat_deg, lon2_deg=point.lon_deg)
 
 
 def wind_parts(wind_m_per_s: ArrayLike, wind_from_deg: ArrayLike) -> tuple[Floats, Floats]:
@@ -263,7 +258,22 @@ def between(at_s: ArrayLike, epoch_s: ArrayLike, values: ArrayLike) -> Floats:
     return np.asarray(np.where(sound, np.interp(at, times, held), np.nan))
 
 
-# --- reading a reply ---
+# --- services, and reading their replies ---
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForecastService:
+    """A service that forecasts the weather of places."""
+
+    url: str
+    key: str  # in files
+    name: str
+    attribution: str  # to be shown with its data
+    terms: str  # of use, and changes made
+
+    def fetch(self, points: Sequence[Point], *, client: Any) -> tuple[PlaceForecast | NoAnswer, ...]:
+        """Forecasts of all points by a `Client`, in order; `NoAnswer` if there is none, never an exception."""
+        raise NotImplementedError
 
 
 class ServiceError(PlannerError):
@@ -324,8 +334,32 @@ def number_of(value: Any, name: str) -> float:
     return float(value)
 
 
-def accepted(one: PlaceForecast, point: Point) -> PlaceForecast:
-    """Return a plausible forecast, or raise."""
+def in_turn(
+    lots: Iterable[Lot], ask: Callable[[Lot], Found], *, give_up_after: int = sys.maxsize
+) -> Iterator[tuple[Lot, Found | str]]:
+    """Query lot after lot: the reply to each, or why there is none; stop after some failures to respond in a row."""
+    silent, why = 0, ""
+    for lot in lots:
+        if silent >= give_up_after:
+            yield lot, f"not asked: it {why}"
+            continue
+        try:
+            found: Found | str = ask(lot)
+            silent = 0
+        except ServiceError as exc:
+            found = why = str(exc)
+            silent = silent + 1 if isinstance(exc, Unreachable) else 0
+        yield lot, found
+
+
+def forecast_at(point: Point, hours: Mapping[str, Sequence[float]], **made: Any) -> PlaceForecast:
+    """A plausible forecast of a point from its hourly series, without hours that lack a temperature; or `BadReply`."""
+    kept = [i for i, air_k in enumerate(hours["air_k"]) if not math.isnan(air_k)]
+    if not kept:
+        message = "sent no temperatures for this place"
+        raise BadReply(message)
+    series: dict[str, Any] = {name: tuple(values[i] for i in kept) for name, values in hours.items()}
+    one = PlaceForecast(place=point.place, lat_deg=point.lat_deg, lon_deg=point.lon_deg, **series, **made)
     why = implausible(one) or misplaced(one, point)
     if why:
         message = f"{why}; its reply is not used"

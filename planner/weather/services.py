@@ -3,13 +3,13 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from planner.model.errors import OutputError
 from planner.model.trip import Leg, Trip
 from planner.weather.nws import NationalWeatherService
 from planner.weather.openmeteo import OpenMeteo
-from planner.weather.records import HOURLY, Forecasts, NoAnswer, PlaceForecast, Point, point_at
+from planner.weather.records import HOURLY, Forecasts, ForecastService, NoAnswer, PlaceForecast, Point, point_at
 from planner.weather.store import load_forecasts, save_forecasts
 
 if TYPE_CHECKING:
@@ -19,40 +19,17 @@ REACH_DAYS = 16
 """Longest lead time of all services. [day]"""
 
 
-class ForecastService(Protocol):
-    """A service that forecasts the weather of places."""
-
-    @property
-    def key(self) -> str:
-        """Its short name in files."""
-
-    @property
-    def name(self) -> str:
-        """Its name, for people."""
-
-    @property
-    def attribution(self) -> str:
-        """Attribution to show with its data."""
-
-    @property
-    def terms(self) -> str:
-        """Terms of use, and changes made."""
-
-    def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
-        """Forecasts of all points, in order; `NoAnswer` if there is none, never an exception."""
-
-
 SERVICES: tuple[ForecastService, ...] = (NationalWeatherService(), OpenMeteo())
 """Services in the order of queries."""
 
 
-def service_named(key: str, services: Sequence[ForecastService] = SERVICES) -> ForecastService | None:
-    """Service of a short name.
+def service_name(key: str) -> str:
+    """Name of a service, for people.
 
-    >>> service_named("nws").name
+    >>> service_name("nws")
     'US National Weather Service'
     """
-    return next((service for service in services if service.key == key), None)
+    return next((service.name for service in SERVICES if service.key == key), key)
 
 
 def points_on(trip: Trip, legs: Sequence[Leg]) -> tuple[Point, ...]:
@@ -91,11 +68,9 @@ def fetch_forecasts(
 
 def _newest(new: Sequence[PlaceForecast], old: Sequence[PlaceForecast]) -> tuple[PlaceForecast, ...]:
     """New forecasts, then saved ones of services that failed this time."""
-    renewed = {one.source: one for one in new}
-    better = [o for o in old if o.source in renewed and o.fetched_s > renewed[o.source].fetched_s]
-    kept = {one.source: one for one in better}
-    rest = [o for o in old if o.source not in renewed]
-    return (*(kept.get(one.source, one) for one in new), *rest)
+    saved, renewed = {one.source: one for one in old}, {one.source for one in new}
+    latest = (max(one, saved.get(one.source, one), key=lambda either: either.fetched_s) for one in new)
+    return (*latest, *(one for one in old if one.source not in renewed))
 
 
 def out_of_reach(dates: Sequence[date], now: datetime) -> str:
@@ -151,9 +126,7 @@ def _within(one: PlaceForecast, dates: Sequence[date]) -> PlaceForecast:
     return replace(one, **cut)
 
 
-def credits_of(
-    fetched: Mapping[str, Sequence[PlaceForecast]], services: Sequence[ForecastService] = SERVICES, *, past: bool
-) -> tuple[str, ...]:
+def credits_of(fetched: Mapping[str, Sequence[PlaceForecast]], *, past: bool) -> tuple[str, ...]:
     """Attribution and terms to show with the weather."""
     used = {one.source for held in fetched.values() for one in held} | ({OpenMeteo().key} if past else set())
-    return tuple(f"{service.attribution} {service.terms}" for service in services if service.key in used)
+    return tuple(f"{service.attribution} {service.terms}" for service in SERVICES if service.key in used)

@@ -6,8 +6,8 @@ old it is.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import date, timedelta
+from dataclasses import dataclass, field, fields
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,13 +18,12 @@ from planner.model.trip import Leg, Place, Trip
 from planner.weather.expected import DATED_SD_K, GUESS_SD_K, Anchor, SeaLevel, sea_level_of, typical_sd_k
 from planner.weather.normals import Normals, StationNormals, read_normals
 from planner.weather.records import PastYears, PlaceForecast, WeatherSource
-from planner.weather.services import SERVICES, ForecastService, credits_of, service_named
+from planner.weather.services import credits_of, service_name
 from planner.weather.store import load_forecasts, load_past_years
 from thermal.ranges import FloatArray as Floats
 
 EPOCH = date(1970, 1, 1)
 _DAY_S = 86400.0
-_DATED_SLACK_DAYS = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,22 +64,10 @@ def normals_of(trip: Trip) -> Normals | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RoutePlace:
+class RoutePlace(Place):
     """A passing of a place; one passed twice occurs twice."""
 
-    key: str
-    name: str
     distance_m: float
-    elevation_m: float
-    lat_deg: float
-    lon_deg: float
-    high_k: float | None
-    low_k: float | None
-
-    @property
-    def has_entered(self) -> bool:
-        """Whether a usual high or low was entered."""
-        return self.high_k is not None or self.low_k is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,14 +113,10 @@ def weather_at(trip: Trip, key: str, known: TripWeather = NO_WEATHER) -> RouteWe
     """Weather of one place, at distance 0; without an entered high and low the nearest place with both is used."""
     here = _route_place(trip.places[key], 0.0)
     both = [p for p in trip.places.values() if p.high_k is not None and p.low_k is not None]
-    if here.has_entered or not both:
+    if here.has_air or not both:
         return _weather_of(trip, (here,), known)
-    away_m, near = min(((_apart_m(here, p), p) for p in both), key=lambda found: (found[0], found[1].key))
+    away_m, near = min(((geo.apart_m(here, p), p) for p in both), key=lambda found: (found[0], found[1].key))
     return _weather_of(trip, (here, _route_place(near, max(away_m, 1.0))), known)
-
-
-def _apart_m(here: RoutePlace, other: Place) -> float:
-    return geo.distance_m(lat1_deg=here.lat_deg, lon1_deg=here.lon_deg, lat2_deg=other.lat_deg, lon2_deg=other.lon_deg)
 
 
 def _weather_of(trip: Trip, places: tuple[RoutePlace, ...], known: TripWeather) -> RouteWeather:
@@ -151,16 +134,7 @@ def _weather_of(trip: Trip, places: tuple[RoutePlace, ...], known: TripWeather) 
 
 
 def _route_place(place: Place, distance_m: float) -> RoutePlace:
-    return RoutePlace(
-        key=place.key,
-        name=place.name,
-        distance_m=distance_m,
-        elevation_m=place.elevation_m,
-        lat_deg=place.lat_deg,
-        lon_deg=place.lon_deg,
-        high_k=place.high_k,
-        low_k=place.low_k,
-    )
+    return RoutePlace(distance_m=distance_m, **{item.name: getattr(place, item.name) for item in fields(Place)})
 
 
 # --- highs and lows of a day ---
@@ -168,11 +142,10 @@ def _route_place(place: Place, distance_m: float) -> RoutePlace:
 
 def dated_on(weather: RouteWeather, key: str, day: date) -> DatedWeather | None:
     """Weather entered for a place on a date, else on the day before or after."""
-    for off in (0, *(step * sign for step in range(1, _DATED_SLACK_DAYS + 1) for sign in (-1, 1))):
-        row = weather.dated.get((key, day + timedelta(days=off)))
-        if row is not None:
-            return row
-    return None
+    if not weather.dated:
+        return None
+    near = (weather.dated.get((key, day + timedelta(days=off))) for off in (0, -1, 1))
+    return next((row for row in near if row is not None), None)
 
 
 def highs_lows_on(weather: RouteWeather, day: date) -> tuple[HighLow, ...]:
@@ -192,12 +165,13 @@ def _add_stations(
     weather: RouteWeather, table: StationNormals, source: WeatherSource, best: list[HighLow | None], day: date
 ) -> None:
     """Add station values for places without a better source."""
-    places = [p for p, held in zip(weather.places, best, strict=True) if held is None or source < held.source]
+    at = [i for i, held in enumerate(best) if held is None or source < held.source]
+    places = [weather.places[i] for i in at]
     where = np.array([[place.lat_deg, place.lon_deg, place.elevation_m] for place in places]).reshape(-1, 3)
-    for place, one in zip(places, table.at(where, day=day) if places else (), strict=True):
+    for i, place, one in zip(at, places, table.at(where, day=day) if places else (), strict=True):
         if one is not None:
             sd_k = float(np.hypot(_typical_sd_k(weather, place), one.error_k))
-            best[weather.places.index(place)] = _high_low(place, one.high_k, one.low_k, source, sd_k)
+            best[i] = _high_low(place, one.high_k, one.low_k, source, sd_k)
 
 
 def _best_at(weather: RouteWeather, place: RoutePlace, day: date) -> HighLow | None:
@@ -205,9 +179,8 @@ def _best_at(weather: RouteWeather, place: RoutePlace, day: date) -> HighLow | N
     row = dated_on(weather, place.key, day)
     if row is not None and row.high_k is not None:
         return _high_low(place, row.high_k, row.low_k, WeatherSource.DATED, DATED_SD_K)
-    if place.has_entered:
-        sd_k = _typical_sd_k(weather, place)
-        return _high_low(place, place.high_k, place.low_k, WeatherSource.ENTERED, sd_k)
+    if place.has_air:
+        return _high_low(place, place.high_k, place.low_k, WeatherSource.ENTERED, _typical_sd_k(weather, place))
     years = weather.past.get(place.key)
     past = None if years is None else years.on(day)
     if years is None or past is None:
@@ -346,35 +319,25 @@ def _used(weather: RouteWeather, place: RoutePlace, day: int, lon_deg: float, ep
     return SourceUse(day=day, place=place, source=source, forecast=None)
 
 
-def source_sentences(
-    used: Sequence[SourceUse],
-    weather: RouteWeather,
-    *,
-    now_s: float | None,
-    services: Sequence[ForecastService] = SERVICES,
-) -> tuple[str, ...]:
-    """Report which source was used on which days and places, and its age."""
+def source_sentences(used: Sequence[SourceUse], weather: RouteWeather) -> tuple[str, ...]:
+    """Report which source was used on which days and places, and when a forecast was made."""
     groups: dict[tuple[int, str], list[SourceUse]] = {}
     for one in used:
         order = len(WeatherSource) if one.source is None else int(one.source)
         groups.setdefault((order, "" if one.forecast is None else one.forecast.source), []).append(one)
-    told = [_sentence(groups[key], weather, now_s, services) for key in sorted(groups)]
+    told = [_sentence(groups[key], weather) for key in sorted(groups)]
     forecasts = {one.place.key: (one.forecast,) for one in used if one.forecast is not None}
     past = any(one.source is WeatherSource.PAST_YEARS for one in used)
-    return (*told, *credits_of(forecasts, services, past=past))
+    return (*told, *credits_of(forecasts, past=past))
 
 
-def _sentence(
-    group: Sequence[SourceUse], weather: RouteWeather, now_s: float | None, services: Sequence[ForecastService]
-) -> str:
+def _sentence(group: Sequence[SourceUse], weather: RouteWeather) -> str:
     names = list(dict.fromkeys(one.place.name for one in group))
     shown = f"at {', '.join(names)}" if len(names) <= _NAMES_SHOWN else f"at {len(names)} places"
-    return f"Weather of {_days(sorted({one.day for one in group}))} {shown}: {_what(group, weather, now_s, services)}."
+    return f"Weather of {_days(sorted({one.day for one in group}))} {shown}: {_what(group, weather)}."
 
 
-def _what(
-    group: Sequence[SourceUse], weather: RouteWeather, now_s: float | None, services: Sequence[ForecastService]
-) -> str:
+def _what(group: Sequence[SourceUse], weather: RouteWeather) -> str:
     kind = group[0].source
     if kind is None:
         return BETWEEN
@@ -387,16 +350,9 @@ def _what(
     if kind is not WeatherSource.FORECAST:
         return _WHAT[kind]
     held = [one.forecast for one in group if one.forecast is not None]
-    service = service_named(held[0].source, services)
-    name = held[0].source if service is None else service.name
-    fetched, made = min(one.fetched_s for one in held), min(one.made_s for one in held)
-    if now_s is None:
-        return f"forecast of {name}, fetched {_stamp(fetched)} UTC, issued {_stamp(made)} UTC"
-    return f"forecast of {name}, fetched {age(now_s - fetched)} ago, issued {age(now_s - made)} ago"
-
-
-def _stamp(epoch_s: float) -> str:
-    return f"{np.datetime64(int(epoch_s), 's').item():%Y-%m-%d %H:%M}"
+    oldest = min(one.fetched_s for one in held), min(one.made_s for one in held)
+    fetched, made = (f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC" for at_s in oldest)
+    return f"forecast of {service_name(held[0].source)}, fetched {fetched}, issued {made}"
 
 
 def _days(days: Sequence[int]) -> str:

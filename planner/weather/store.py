@@ -72,7 +72,7 @@ def load_forecasts(
 ) -> dict[str, tuple[PlaceForecast, ...]]:
     """Load a trip's saved forecasts by place, without places that moved; no network."""
     found: dict[str, tuple[PlaceForecast, ...]] = {}
-    rows = _load(store_folder(trip) / _WEATHER, "forecasts", _forecast, progress)
+    rows = _load(store_folder(trip) / _WEATHER, "forecasts", PlaceForecast, progress)
     for one in _of_this_trip(trip, rows, "forecast", progress):
         found[one.place] = (*found.get(one.place, ()), one)
     return found
@@ -86,7 +86,7 @@ def save_past_years(trip: Trip, past: Mapping[str, PastYears]) -> None:
 
 def load_past_years(trip: Trip, *, progress: Callable[[str], None] = lambda _: None) -> dict[str, PastYears]:
     """Load past years; as `load_forecasts`."""
-    rows = _load(store_folder(trip) / _PAST_YEARS, "past_years", _past, progress)
+    rows = _load(store_folder(trip) / _PAST_YEARS, "past_years", PastYears, progress)
     return {one.place: one for one in _of_this_trip(trip, rows, "weather of past years", progress)}
 
 
@@ -101,14 +101,12 @@ def _of_this_trip(trip: Trip, held: Sequence[Stored], what: str, progress: Calla
     return [one for one in held if one.place not in wrong]
 
 
-def _load(
-    path: Path, key: str, read: Callable[[Mapping[str, Any]], Stored], progress: Callable[[str], None]
-) -> list[Stored]:
+def _load(path: Path, key: str, kind: type[Stored], progress: Callable[[str], None]) -> list[Stored]:
     """Read the rows of a saved file; an unusable file is ignored with a message."""
     data, fault = _json(path)
     if data is not None:
         try:
-            return [read(row) for row in _rows(data, key)]
+            return [_read(kind, row) for row in data[key]]
         except PlannerError as exc:
             fault = f"is damaged ({exc}); ignored:"
         except (KeyError, TypeError, ValueError, OverflowError):
@@ -133,60 +131,35 @@ def _json(path: Path) -> tuple[dict[str, Any] | None, str]:
     return data, ""
 
 
-def _rows(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
-    rows = data[key]
-    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        message = f"{key} is not a list of rows"
-        raise TypeError(message)
-    return rows
-
-
-def _text(row: Mapping[str, Any], key: str) -> str:
-    """Text without control characters."""
-    return one_line(text_of(row[key], key), 1000)
-
-
 def _row(one: PlaceForecast) -> dict[str, Any]:
     row = {field.name: getattr(one, field.name) for field in fields(one)}  # asdict copies number by number, slowly
     return row | {name: [None if math.isnan(value) else round(value, 2) for value in row[name]] for name in HOURLY}
 
 
-def _forecast(row: Mapping[str, Any]) -> PlaceForecast:
-    one = PlaceForecast(
-        place=_text(row, "place"),
-        source=_text(row, "source"),
-        issued_s=None if row["issued_s"] is None else number_of(row["issued_s"], "issued_s"),
-        **_numbers(row),
-        **_columns(row, HOURLY),
-    )
-    _require(implausible(one) or ("" if _SOURCE.fullmatch(one.source) else "names an unknown source"), one.fetched_s)
-    return one
-
-
-def _past(row: Mapping[str, Any]) -> PastYears:
-    years = [int(number_of(year, "years")) for year in row["years"]]
-    one = PastYears(
-        place=_text(row, "place"),
-        days=tuple(date.fromisoformat(day) for day in row["days"]),
-        years=(min(years), max(years)),
-        **_numbers(row),
-        **_columns(row, ("high_k", "low_k", "sd_k")),
-    )
-    _require(implausible_past_years(one), one.fetched_s)
-    return one
-
-
-def _numbers(row: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: number_of(row[name], name) for name in ("lat_deg", "lon_deg", "elevation_m", "fetched_s")}
-
-
-def _columns(row: Mapping[str, Any], names: Sequence[str]) -> dict[str, Any]:
-    """Numbers as written; null is NaN."""
-    return {name: tuple(number_of(value, name) for value in row[name]) for name in names}
-
-
-def _require(why: str, fetched_s: float) -> None:
-    """Refuse impossible records, and fetch times in the future, which would override every forecast."""
-    if why or fetched_s > time.time() + 86400.0:
+def _read(kind: type[Stored], row: Mapping[str, Any]) -> Stored:
+    """Read a record, each field by its type; refuse an impossible one, or one fetched in the future."""
+    values: dict[str, Any] = {item.name: _READERS[item.type](row[item.name], item.name) for item in fields(kind)}
+    one = kind(**values)
+    why = implausible(one) if isinstance(one, PlaceForecast) else implausible_past_years(one)
+    if isinstance(one, PlaceForecast) and not _SOURCE.fullmatch(one.source):
+        why = why or "names an unknown source"
+    if why or one.fetched_s > time.time() + 86400.0:  # it would override every forecast
         message = why or "has a fetch time in the future"
         raise PlannerError(message)
+    return one
+
+
+def _years(held: Any, name: str) -> tuple[int, int]:
+    years = [int(number_of(year, name)) for year in held]
+    return min(years), max(years)
+
+
+# By the type of a field. Numbers are in the unit of the field; null is NaN.
+_READERS: Mapping[Any, Callable[[Any, str], Any]] = {
+    str: lambda held, name: one_line(text_of(held, name), 1000),
+    float: number_of,
+    float | None: lambda held, name: None if held is None else number_of(held, name),
+    tuple[float, ...]: lambda held, name: tuple(number_of(value, name) for value in held),
+    tuple[date, ...]: lambda held, _: tuple(map(date.fromisoformat, held)),
+    tuple[int, int]: _years,
+}

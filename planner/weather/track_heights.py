@@ -8,8 +8,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from xml.sax.saxutils import escape
 
+import gpxpy.gpx
 import numpy as np
 from numpy.typing import NDArray
 
@@ -105,17 +105,14 @@ def _ask(
 
 def _gpx(points: Points, found: dict[int, float], name: str) -> str:
     """The points with their own and the found elevations."""
-    lines = ['<?xml version="1.0" encoding="UTF-8"?>']
-    space = "http://www.topografix.com/GPX/1/1"
-    lines.append(f'<gpx version="1.1" creator="grademargin, heights filled in" xmlns="{space}">')
-    for one in points.named:
-        lines.append(f'<wpt lat="{one.lat_deg:.6f}" lon="{one.lon_deg:.6f}"><name>{escape(one.name)}</name></wpt>')
-    lines.append(f"<trk><name>{escape(name)}</name><desc>{escape(OpenMeteoElevations().attribution)}</desc><trkseg>")
-    breaks = set(points.breaks)
+    made = gpxpy.gpx.GPX()
+    made.creator = "grademargin, heights filled in"
+    made.waypoints = [gpxpy.gpx.GPXWaypoint(p.lat_deg, p.lon_deg, name=p.name) for p in points.named]
+    made.tracks = [gpxpy.gpx.GPXTrack(name=name, description=OpenMeteoElevations().attribution)]
     for number, (lat, lon, height) in enumerate(zip(points.lat_deg, points.lon_deg, points.elevation_m, strict=True)):
-        if number and number in breaks:
-            lines.append("</trkseg><trkseg>")
+        if number == 0 or number in points.breaks:
+            made.tracks[0].segments.append(gpxpy.gpx.GPXTrackSegment())
         known = found.get(number, height)
-        ele = f"<ele>{known:.1f}</ele>" if np.isfinite(known) else ""
-        lines.append(f'<trkpt lat="{lat:.6f}" lon="{lon:.6f}">{ele}</trkpt>')
-    return "\n".join([*lines, "</trkseg></trk></gpx>"]) + "\n"
+        elevation = round(known, 1) if np.isfinite(known) else None
+        made.tracks[0].segments[-1].points.append(gpxpy.gpx.GPXTrackPoint(round(lat, 6), round(lon, 6), elevation))
+    return str(made.to_xml(version="1.1")) + "\n"

@@ -43,22 +43,16 @@ places have 1.5 MB. [s, s, byte]"""
 HOUR_S, DAY_S = 3600, 86400
 _LOCK_WAIT_S = 2.0
 _MOST_REDIRECTS = 3
-# Cache lifetime by URL part: minimum, maximum, default. [s]
-_LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
-    ("/points/", (7 * DAY_S, 7 * DAY_S, 7 * DAY_S)),  # the grid cell of a point changes sometimes
-    ("/v1/elevation", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
-    ("/v1/json", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
-    ("/v1/archive", (30 * DAY_S, 365 * DAY_S, 365 * DAY_S)),
-    ("", (600, 6 * HOUR_S, HOUR_S)),  # forecasts
-)
-_FORMS = (
-    ("/points/", "properties"),
-    ("/gridpoints/", "properties"),
-    ("/v1/forecast", "hourly"),
-    ("/v1/archive", "daily"),
-    ("/v1/elevation", "elevation"),
-    ("/v1/json", "value"),
-)
+_FORECAST_S = (600, 6 * HOUR_S, HOUR_S)
+# By part of a URL: key that a reply must have; cache lifetime, minimum, maximum, default [s].
+_KINDS: Mapping[str, tuple[str, tuple[int, int, int]]] = {
+    "/points/": ("properties", (7 * DAY_S,) * 3),  # the grid cell of a point changes sometimes
+    "/gridpoints/": ("properties", _FORECAST_S),
+    "/v1/forecast": ("hourly", _FORECAST_S),
+    "/v1/archive": ("daily", (30 * DAY_S, 365 * DAY_S, 365 * DAY_S)),
+    "/v1/elevation": ("elevation", (3650 * DAY_S,) * 3),
+    "/v1/json": ("value", (3650 * DAY_S,) * 3),
+}
 _NOT_JSON = "did not send JSON; this network may require a login"
 _OTHER_FORM = "sent JSON in an unexpected format"
 _NOT_HTTP = "sent an invalid HTTP response"
@@ -87,7 +81,16 @@ class Client:
     ) -> None:
         self.offline, self.now, self.progress = offline, now, progress
         self._timeout_s = timeout_s
-        self._adapter = CheckedAdapter(_retry(back_off_s), head_s=head_s, most_s=most_s)
+        retry = Retry(
+            total=2,
+            read=False,  # no retry after a timeout
+            backoff_factor=back_off_s,
+            status_forcelist=(500, 502, 503, 504),
+            allowed_methods=("GET",),
+            raise_on_status=False,
+            respect_retry_after_header=False,
+        )
+        self._adapter = CheckedAdapter(retry, head_s=head_s, most_s=most_s)
         self._path: Path | None = (cache_folder() if folder is None else folder) / "http.sqlite"
         self._session = self._open()
 
@@ -181,18 +184,6 @@ class Client:
         self._path = None
 
 
-def _retry(back_off_s: float) -> Retry:
-    return Retry(
-        total=2,
-        read=False,  # no retry after a timeout
-        backoff_factor=back_off_s,
-        status_forcelist=(500, 502, 503, 504),
-        allowed_methods=("GET",),
-        raise_on_status=False,
-        respect_retry_after_header=False,
-    )
-
-
 def _cache_fault(path: Path | None, *, thorough: bool = False) -> str:
     """Return why a cache file cannot be used; empty if it can."""
     if path is None:
@@ -275,7 +266,9 @@ class CheckedAdapter(HTTPAdapter):
             raise InvalidAnswer(_OTHER_FORM)
         if response.is_redirect and _leads_away(request.url or "", response.headers["Location"]):
             raise InvalidAnswer(_ELSEWHERE)
-        life_s = _life_s(request.url or "", response.headers)
+        low, high, life_s = _kind_of(request.url or "")[1]
+        if said := _MAX_AGE.search(response.headers.get("Cache-Control", "")):
+            life_s = min(max(int(said[1]), low), high)
         for name in _VALIDATORS:  # a revalidated response would keep its first fetch time and look too old
             response.headers.pop(name, None)
         response.headers["Cache-Control"] = f"max-age={life_s}"
@@ -355,15 +348,13 @@ def _leads_away(url: str, location: str) -> bool:
 
 def has_form(url: str, data: Any) -> bool:
     """Whether a body has the key required for its URL; True for unknown URLs."""
-    key = next((key for part, key in _FORMS if part in url), None)
+    key = _kind_of(url)[0]
     items = data if isinstance(data, list) else [data]
-    return key is None or all(isinstance(item, dict) and key in item for item in items)
+    return not key or all(isinstance(item, dict) and key in item for item in items)
 
 
-def _life_s(url: str, headers: Mapping[str, str]) -> int:
-    low, high, usual = next(life for part, life in _LIVES if part in url)
-    said = _MAX_AGE.search(headers.get("Cache-Control", ""))
-    return usual if said is None else min(max(int(said[1]), low), high)
+def _kind_of(url: str) -> tuple[str, tuple[int, int, int]]:
+    return next((kind for part, kind in _KINDS.items() if part in url), ("", _FORECAST_S))
 
 
 # --- messages ---

@@ -1,13 +1,7 @@
-"""A trip of an hour in a real browser: the map shows it, whatever the size of the screen."""
-
-import io
-from pathlib import Path
+"""A trip of an hour in a real browser, whatever the size of the screen: it draws, asks for nothing, fills the map."""
 
 import pytest
-from browsing import needs_browser
-
-from planner.cli.console import DONE
-from planner.cli.main import main
+from browsing import DESKTOP, PHONE, needs_browser, turn_to
 
 SIZES = {"desk": (1280, 800), "laptop": (1000, 700), "phone": (390, 844), "phone on its side": (844, 390)}
 ROUTE_AND_MAP = """() => {
@@ -20,10 +14,9 @@ pytestmark = needs_browser
 
 
 @pytest.fixture(scope="module")
-def trip_page(tmp_path_factory):
-    folder: Path = tmp_path_factory.mktemp("short") / "trip"
-    assert main(["new", str(folder), "--example", "minimal"], io.StringIO(), io.StringIO()) == DONE
-    assert main(["plan", str(folder)], io.StringIO(), io.StringIO()) == DONE
+def trip_page(tmp_path_factory, copy_example, run):
+    folder = copy_example("minimal", tmp_path_factory.mktemp("short") / "trip")
+    assert run("plan", folder).code == 0
     return folder / "out" / "trip.html"
 
 
@@ -41,3 +34,42 @@ def test_the_route_fills_the_map_and_stays_inside(browse, trip_page, size):
         share = max((route[2] - route[0]) / (ground[2] - ground[0]), (route[3] - route[1]) / (ground[3] - ground[1]))
         assert share > 0.5, choose
     assert page.trouble == []
+
+
+@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_the_plan_draws_without_trouble_or_requests(opened, trip_page, size):
+    page = opened(size)
+    assert page.locator("h1").inner_text() == "Needles to Kingman"
+    turn_to(page, "map")
+    box = page.locator("#map_route").bounding_box()
+    assert box["width"] > 300
+    assert box["height"] > 200
+    assert page.locator("#map_route path:is(.level-ample, .level-unknown)").count() > 0
+    assert page.locator("#map_route path.land").count() > 0
+    assert page.locator(".pin-box:visible").count() == 2
+    # Five fluids with a limit each; air; the road's elevation.
+    turn_to(page, "day-1")
+    page.locator("#lines-1 summary").click()
+    for _ in range(4):  # the others than the two nearest to their limits
+        page.locator("#lines-1 button[aria-pressed=false]").first.click()
+    assert page.locator("#profile-1 path.line").count() == 7
+    assert page.locator("#profile-1 path.limit").count() == 5
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    assert page.trouble == []
+    assert page.requested == [trip_page.as_uri()]
+
+
+def test_what_the_co_driver_must_read_is_there(opened):
+    page = opened()
+    text = ""
+    for view in ("now", "day-1", "alarms", "map"):
+        turn_to(page, view)
+        text += page.locator("body").inner_text()
+    for words in (
+        "A forecast is not permission",
+        "Needles, California",
+        "Kingman, Arizona",
+        "Assumed of the car",
+        "limit",
+    ):
+        assert words in text

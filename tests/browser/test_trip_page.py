@@ -1,85 +1,17 @@
-"""The worked example's page in a real browser: what is seen first, the view from where one is, paper, access.
+"""The worked example's page in a real browser: what is seen first, the view from where one is, what is told there.
 
-One plan serves all tests of this file. Sizes of paper: US Letter and ISO A4, the larger of their margins.
+On paper and for readers who cannot see it: test_trip_paper.py.
 """
 
-import io
-import json
 import re
-import shutil
-from dataclasses import dataclass
-from importlib.resources import files
-from pathlib import Path
 
 import pytest
 from browsing import DESKTOP, PHONE, go_to, needs_browser, turn_to
 from packed import unpacked
 
-from planner.cli.console import EXCEEDED
-from planner.cli.main import main
-
-EXAMPLE = Path(__file__).parents[2] / "data" / "examples" / "wilmington-astoria"
 LARGEST_BYTES = 2_000_000
 
 pytestmark = needs_browser
-
-
-@pytest.fixture(scope="module")
-def trip_page(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("page") / "trip"
-    shutil.copytree(EXAMPLE, folder, ignore=shutil.ignore_patterns("out"))
-    assert main(["plan", str(folder)], io.StringIO(), io.StringIO()) <= EXCEEDED
-    return folder / "out" / "trip.html"
-
-
-@pytest.fixture
-def opened(browse, trip_page):
-    return lambda size=DESKTOP, **options: browse(trip_page, size, offline=True, **options)
-
-
-def scene_of(trip_page):
-    text = trip_page.read_text(encoding="utf-8")
-    return json.loads(re.search(r'id="scene-data">(.*?)</script>', text, re.DOTALL)[1])
-
-
-@dataclass(frozen=True)
-class Grade:
-    """The climb to the place with the smallest margin: its day counts from 1."""
-
-    top: str
-    foot: str
-    day: int
-    start: int
-    end: int
-    top_point: int
-    after: str  # the place after the last change worth making that day
-
-    @property
-    def sheet(self):
-        return f"day-{self.day}"
-
-
-@pytest.fixture(scope="module")
-def grade(trip_page):
-    scene = scene_of(trip_page)
-    first = re.search(
-        r'<ul class="spots"><li class="spot-(?:hot|over)" data-marker="(\d+)">', trip_page.read_text("utf-8")
-    )
-    marker = scene["markers"][int(first[1])]
-    found = next(one for one in scene["grades"] if one["title"] == marker["label"])
-    day = scene["days"][marker["day"]]
-    last = max(one["until"] for one in day["advice"])
-    foot = [one["title"] for one in scene["places"] if one["point"] < found["start"]][-1]
-    after = next(one["title"] for one in scene["places"] if one["point"] > max(last, found["end"]))
-    return Grade(
-        top=marker["label"],
-        foot=foot,
-        day=marker["day"] + 1,
-        start=found["start"],
-        end=found["end"],
-        top_point=next(one["point"] for one in scene["places"] if one["title"] == marker["label"]),
-        after=after,
-    )
 
 
 # --- what is seen first ---
@@ -184,7 +116,7 @@ def test_now_answers_six_questions_on_the_first_screen(opened, size, grade):
     assert card["y"] + card["height"] <= bottom
 
 
-def test_there_is_one_caution_for_every_gauge(opened, trip_page):
+def test_there_is_one_caution_for_every_gauge(opened, scene):
     page = opened(PHONE)
     card = (
         page.locator("#view-alarms table")
@@ -194,13 +126,13 @@ def test_there_is_one_caution_for_every_gauge(opened, trip_page):
     wanted = {row[0]: row[1] for row in card}
     assert page.locator("#view-alarms table th").nth(1).text_content() == "set at: caution"
     tables = page.get_by_role("region", name=re.compile("Highest today"), include_hidden=True)
-    assert tables.count() == len(scene_of(trip_page)["days"])
+    assert tables.count() == len(scene["days"])
     found = tables.locator("tbody tr").evaluate_all(
         "rows => rows.map(r => [r.cells[0].textContent, r.cells[4].textContent])"
     )
     assert len(found) >= 4 * tables.count()
     assert all(wanted[name] == caution for name, caution in found)
-    channels = [one for one in scene_of(trip_page)["teaching"]["channels"] if one.get("caution") is not None]
+    channels = [one for one in scene["teaching"]["channels"] if one.get("caution") is not None]
     assert channels
     for one in channels:
         assert round(one["caution"]) == int(wanted[one["label"].lower()])
@@ -238,9 +170,9 @@ def test_one_finger_on_the_map_scrolls_the_page_and_a_mouse_drags_it(opened):
 
 
 @pytest.mark.parametrize("width", [360, 390, 768, 1280])
-def test_no_two_words_of_a_profile_lie_on_each_other(opened, trip_page, width):
+def test_no_two_words_of_a_profile_lie_on_each_other(opened, scene, width):
     page = opened({"width": width, "height": 900})
-    for day in ("map", *(f"day-{n + 1}" for n in range(len(scene_of(trip_page)["days"])))):
+    for day in ("map", *(f"day-{n + 1}" for n in range(len(scene["days"])))):
         turn_to(page, day)
         number = 0 if day == "map" else int(day.split("-")[1])
         texts = page.locator(f"#profile-{number} svg text:is(.part-word, .line-names text)")
@@ -272,8 +204,8 @@ def test_the_ground_is_shaded_where_it_helps_and_clear_where_it_blurs(opened):
 # --- from where the reader is ---
 
 
-def test_the_gauges_read_what_the_data_says(opened, trip_page, grade):
-    page, scene = opened(PHONE), scene_of(trip_page)
+def test_the_gauges_read_what_the_data_says(opened, scene, grade):
+    page = opened(PHONE)
     go_to(page, grade.top)
     point = grade.top_point
     rows = page.locator("#now-gauges tbody tr")
@@ -287,8 +219,8 @@ def test_the_gauges_read_what_the_data_says(opened, trip_page, grade):
     assert "90 % confidence" in page.locator("#now-gauges").inner_text()
 
 
-def test_the_next_grade_is_told_with_its_hottest_figures(opened, trip_page, grade):
-    page, scene = opened(PHONE), scene_of(trip_page)
+def test_the_next_grade_is_told_with_its_hottest_figures(opened, scene, grade):
+    page = opened(PHONE)
     go_to(page, grade.foot)
     words = page.locator("#now-grade").inner_text()
     assert f"Next grade: {grade.top}" in words
@@ -314,8 +246,8 @@ def test_what_lies_behind_is_no_longer_advised(opened, grade):
     assert page.locator("#now-advice").inner_text() == "Nothing more today: what was to be done lies behind you."
 
 
-def test_what_lies_ahead_is_told_with_distance_and_time(opened, trip_page, grade):
-    page, scene = opened(PHONE), scene_of(trip_page)
+def test_what_lies_ahead_is_told_with_distance_and_time(opened, scene, grade):
+    page = opened(PHONE)
     go_to(page, grade.foot)
     heads = page.locator("#now-ahead dt").all_inner_texts()
     words = dict(zip(heads, page.locator("#now-ahead dd").all_inner_texts(), strict=True))
@@ -332,12 +264,14 @@ def test_what_lies_ahead_is_told_with_distance_and_time(opened, trip_page, grade
     assert words[0] == words[1] == "none"
 
 
-def test_picking_moves_the_marks_and_is_spoken_once(opened, grade):
+def test_picking_moves_the_marks_shows_the_day_and_is_spoken_once(opened, grade):
     page = opened(DESKTOP)
+    page.locator("#day-choice").select_option("0")
     before = page.locator("path.cursor").get_attribute("d")
     assert page.locator("#now-said").inner_text() == ""
     go_to(page, grade.top)
     assert page.locator("path.cursor").get_attribute("d") != before
+    assert page.locator("#day-choice").input_value() == str(grade.day - 1)
     said = page.locator("#now-said")
     assert said.get_attribute("aria-live") == "polite"
     assert "Coolant" in said.inner_text()
@@ -366,13 +300,6 @@ def test_the_view_follows_keys_and_map(opened):
     assert page.trouble == []
 
 
-def test_a_place_of_another_day_shows_that_day(opened, grade):
-    page = opened(DESKTOP)
-    page.locator("#day-choice").select_option("0")
-    go_to(page, grade.top)
-    assert page.locator("#day-choice").input_value() == str(grade.day - 1)
-
-
 def test_the_place_picked_survives_a_reload_on_this_device(opened, grade):
     page = opened(PHONE)
     go_to(page, grade.top)
@@ -382,8 +309,7 @@ def test_the_place_picked_survives_a_reload_on_this_device(opened, grade):
     assert "picked last" in page.locator("#now-note").inner_text()
 
 
-def test_the_page_opens_at_today(browse, trip_page, grade):
-    scene = scene_of(trip_page)
+def test_the_page_opens_at_today(browse, trip_page, grade, scene):
     minutes = unpacked(scene["track"]["minutes"])
     passed = [one for one in scene["places"] if one["point"] < grade.top_point][-1]["title"]
     on_the_climb = scene["start_s"] + 60.0 * minutes[grade.top_point - 2]
@@ -403,8 +329,7 @@ def test_the_page_opens_at_today(browse, trip_page, grade):
             assert page.locator(".tabs a").nth(1).inner_text() == f"Day {grade.day}"
 
 
-def test_the_position_is_asked_only_when_wanted_and_stays_here(opened, trip_page, grade):
-    scene = scene_of(trip_page)
+def test_the_position_is_asked_only_when_wanted_and_stays_here(opened, trip_page, grade, scene):
     point = next(one["point"] for one in scene["places"] if one["title"] == grade.top)
     here = {"latitude": unpacked(scene["track"]["lat"])[point], "longitude": unpacked(scene["track"]["lon"])[point]}
     page = opened(PHONE, geolocation=here, permissions=["geolocation"])
@@ -417,18 +342,19 @@ def test_the_position_is_asked_only_when_wanted_and_stays_here(opened, trip_page
     assert page.trouble == []
 
 
-def test_a_position_far_from_the_route_is_told(opened):
-    page = opened(PHONE, geolocation={"latitude": 47.6, "longitude": -100.0}, permissions=["geolocation"])
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"geolocation": {"latitude": 47.6, "longitude": -100.0}, "permissions": ["geolocation"]}, "off the route"),
+        ({}, "No position"),
+    ],
+    ids=["far from the route", "none"],
+)
+def test_a_position_that_does_not_help_is_told(opened, options, said):
+    page = opened(PHONE, **options)
     turn_to(page, "now")
     page.locator("#now-find").click()
-    page.wait_for_function("() => document.getElementById('now-note').textContent.includes('off the route')")
-
-
-def test_without_a_position_the_reader_is_told_to_pick(opened):
-    page = opened(PHONE)
-    turn_to(page, "now")
-    page.locator("#now-find").click()
-    page.wait_for_function("() => document.getElementById('now-note').textContent.startsWith('No position')")
+    page.wait_for_function("said => document.getElementById('now-note').textContent.includes(said)", arg=said)
 
 
 def test_the_band_is_drawn_up_to_its_edge_and_explained(opened, grade):
@@ -460,116 +386,3 @@ def test_times_say_their_zone_where_the_trip_changes_it(opened):
         assert times[0].split()[1:] == told[0]
         assert len(told) == 2  # at the start and where the clock changes
         assert told[0] != told[1]
-
-
-# --- without script, on paper ---
-
-
-def test_without_script_a_picture_and_the_tables_remain(opened, grade):
-    page = opened(PHONE, java_script_enabled=False)
-    box = page.locator("svg.still").bounding_box()
-    assert box["width"] <= 390
-    assert box["height"] > 100
-    assert page.locator("svg.still text", has_text=grade.top).count() == 1
-    assert page.locator(".spots li").first.is_visible()
-    assert page.locator(f"#{grade.sheet}").is_visible()
-    assert not page.locator("#now-place").is_visible()
-    assert not page.locator(".tabs").is_visible()
-
-
-def sheets(pdf):
-    return len(re.findall(rb"/Type\s*/Page\b", pdf))
-
-
-@pytest.mark.parametrize("paper", ["Letter", "A4"])
-def test_every_day_fits_one_sheet_after_the_card_and_the_map(opened, trip_page, paper):
-    page = opened(DESKTOP)
-    whole = page.pdf(format=paper)
-    days = len(scene_of(trip_page)["days"])
-    assert sheets(whole) <= days + 2
-    # The same without one day is one sheet shorter: every day takes exactly one.
-    for day in (0, 5, 8):
-        page.evaluate("day => document.getElementById(`day-${day + 1}`).replaceChildren()", day)
-        page.evaluate("day => { document.getElementById(`day-${day + 1}`).style.breakBefore = 'auto'; }", day)
-    assert sheets(page.pdf(format=paper)) == sheets(whole) - 3
-
-
-def test_the_first_sheet_is_the_card_of_the_car(opened, trip_page):
-    page = opened(DESKTOP)
-    page.emulate_media(media="print")
-    card = page.locator("#view-alarms")
-    words = card.inner_text()
-    for wanted in ("Alarm card", "caution", "limit", "psi", "Longest stretches without", "workshop", "engine off"):
-        assert wanted in words
-    assert "A forecast is not permission" in words
-    rows = card.locator("table").first.locator("tbody tr").all_inner_texts()
-    fluids = [one["label"].lower() for one in scene_of(trip_page)["track"]["series"] if "limit" in one]
-    names = [row.split("\t")[0] for row in rows]
-    gauges = names[: names.index("oil pressure, hot idle")]
-    assert {"coolant", "engine oil", "transmission", "differential"} <= set(gauges) <= set(fluids)
-    assert "psi" in rows[len(gauges)]
-    above = page.evaluate("[...document.querySelectorAll('.view, .sheet.day')].map(e => e.getBoundingClientRect().top)")
-    assert card.evaluate("e => e.getBoundingClientRect().top") == min(one for one in above if one)
-
-
-def test_the_sheet_of_a_day_says_what_the_driver_needs(opened, grade):
-    page = opened(DESKTOP)
-    page.emulate_media(media="print")
-    words = page.locator(f"#{grade.sheet}").inner_text()
-    for wanted in ("Sunrise", "sunset", "h driving", "Highest today", "caution", "limit", "What helps", grade.top):
-        assert wanted in words
-    assert "break" in words
-    assert re.search(r"fuel \d+ gal", " ".join(page.locator(".sheet.day").all_inner_texts()))
-    assert "A forecast is not permission" in words
-    assert "Gauges as read" in page.locator("#day-5").inner_text()
-    assert not page.locator(".now").is_visible()
-
-
-@pytest.mark.parametrize("width", [360, 390])
-def test_the_tables_of_the_card_and_of_a_day_show_every_column_on_a_phone(opened, width, grade):
-    page = opened({"width": width, "height": 844})
-    beyond = """frame => [...frame.querySelectorAll('th, td')]
-        .filter(e => e.textContent && e.getClientRects().length)
-        .filter(e => e.getBoundingClientRect().right > frame.getBoundingClientRect().right + 1)
-        .map(e => e.textContent)"""
-    views = {"alarms": ("Alarm card",), grade.sheet: ("timetable", "Highest today", "What helps"), "map": ("The days",)}
-    for view, titles in views.items():
-        turn_to(page, view)
-        for title in titles:
-            frame = page.locator(".table-frame:visible").and_(page.get_by_role("region", name=re.compile(title))).first
-            assert frame.evaluate(beyond) == [], title
-    turn_to(page, grade.sheet)
-    assert page.get_by_role("region", name=re.compile(f"Day {grade.day}.*timetable")).get_by_role("row").count() > 2
-
-
-# --- access ---
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESKTOP])
-def test_no_barrier_is_found(opened, size, scheme, grade):
-    # axe-core comes inside a package of the development extras; its rules are those of WCAG and best practice.
-    pytest.importorskip("axe_playwright_python")
-    page = opened(size, color_scheme=scheme)
-    page.evaluate((files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8"))
-    for view in ("map", "now", grade.sheet, "alarms"):
-        turn_to(page, view)
-        if view == "map":
-            page.locator(":is(.pin-hot, .pin-over) .disc:visible").first.click()
-            page.wait_for_function("() => getComputedStyle(document.querySelector('.leaflet-popup')).opacity === '1'")
-        # Text that fades in or out has too little contrast for a moment.
-        page.wait_for_function("() => document.getAnimations().every((one) => one.playState !== 'running')")
-        found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
-        assert len(found["passes"]) > 18
-        bad = [(one["id"], one["impact"], [node["target"] for node in one["nodes"]][:3]) for one in found["violations"]]
-        assert bad == [], view
-
-
-def test_the_barrier_check_can_fail(opened):
-    pytest.importorskip("axe_playwright_python")
-    page = opened(DESKTOP)
-    page.evaluate((files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8"))
-    turn_to(page, "now")
-    page.evaluate("document.getElementById('now-find').textContent = ''")
-    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
-    assert "button-name" in [one["id"] for one in found["violations"]]

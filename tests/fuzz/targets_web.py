@@ -8,12 +8,9 @@ import atexit
 import json
 import os
 import shutil
-import socket
-import socketserver
 import sqlite3
-import threading
 from collections.abc import Callable, Sequence
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
@@ -24,11 +21,10 @@ from typing import Any
 import numba
 import numpy as np
 from contract import ROOT, Target, top
-from loopback import Replies
+from loopback import BRIG, GOOD, LINN, Replies, Wire, http
 from numba.core.caching import IndexDataCacheFile
 
 from planner.files.folder import open_folder
-from planner.files.vehicles import read_vehicle
 from planner.forecast.run import forecast
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import Trip
@@ -41,17 +37,15 @@ from planner.weather.elevations import parse_elevation, parse_elevations
 from planner.weather.normals import read_normals, usual_at
 from planner.weather.nws import parse_cell, parse_grid
 from planner.weather.openmeteo import each, parse_hours, summary, year_spans
-from planner.weather.records import AIR_K, ELEVATION_M, Answer, PastYears, PlaceForecast, Point
+from planner.weather.records import AIR_K, ELEVATION_M, Answer, PastYears, PlaceForecast
 from planner.weather.sources import TripWeather, age, anchors_on, highs_lows_on, weather_along
 from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 from planner.weather.transport import Client, read_json
 from thermal.compiled import check_cache
-from thermal.errors import ThermalError, one_line
+from thermal.errors import one_line
 
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
-LINN = Point(place="linn", lat_deg=39.7456, lon_deg=-97.0892, elevation_m=440.0)
-BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 REPLIES = Replies(NOW, hours=3)
 DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
 SPANS = year_spans(DAYS, date(2027, 3, 1))
@@ -171,29 +165,11 @@ def usgs(data: bytes) -> None:
 # --- services: the whole answer, header and all, through the real client ---
 
 
-class _Raw(socketserver.BaseRequestHandler):
-    """Sends whatever is put into `body`, to whoever asks."""
-
-    body = b""
-
-    def handle(self) -> None:
-        with suppress(OSError):
-            self.request.settimeout(2.0)
-            self.request.recv(65536)
-            self.request.sendall(_Raw.body)
-            self.request.shutdown(socket.SHUT_WR)
-
-
 @cache
-def _server() -> str:
-    class Server(socketserver.ThreadingTCPServer):
-        daemon_threads = True
-        allow_reuse_address = True
-
-    server = Server(("127.0.0.1", 0), _Raw)
-    threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True).start()
-    atexit.register(server.shutdown)
-    return f"http://127.0.0.1:{server.server_address[1]}"
+def _server() -> Wire:
+    server = Wire(http())
+    atexit.register(server.close)
+    return server
 
 
 def _client(folder: Path, **more: Any) -> Client:
@@ -203,11 +179,11 @@ def _client(folder: Path, **more: Any) -> Client:
 
 def raw_answer(data: bytes) -> None:
     told: list[str] = []
-    _Raw.body = data
+    _server().send = data
     with _client(_in_memory(), progress=told.append) as web:
         told.clear()  # that there is no file is what was asked for
         try:
-            found = web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
+            found = web.get(f"{_server().url}/v1/elevation", {"latitude": "1"}, accept=JSON)
             _holds(isinstance(found.data, (dict, list)), found.data)
         except PlannerError as exc:
             _plain_words(exc)
@@ -228,10 +204,10 @@ def _in_memory() -> Path:
 @cache
 def _sound_cache() -> Path:
     folder = top() / "sound-cache"
-    _Raw.body = _http(b'{"elevation": [1755.0]}')
+    _server().send = http()
     with _client(folder) as web:
-        web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
-        web.get(f"{_server()}/v1/elevation", {"latitude": "2"}, accept=JSON)
+        web.get(f"{_server().url}/v1/elevation", {"latitude": "1"}, accept=JSON)
+        web.get(f"{_server().url}/v1/elevation", {"latitude": "2"}, accept=JSON)
     with closing(sqlite3.connect(folder / "http.sqlite")) as file:
         file.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         file.execute("PRAGMA journal_mode=DELETE")
@@ -244,7 +220,7 @@ def _offline(folder: Path) -> None:
     for offline in (True, False):
         with _client(folder, offline=offline, progress=told.append) as web:
             try:
-                found = web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
+                found = web.get(f"{_server().url}/v1/elevation", {"latitude": "1"}, accept=JSON)
                 _holds("elevation" in found.data and np.isfinite(found.fetched_s), found)
             except PlannerError as exc:
                 _holds(offline, exc)
@@ -257,7 +233,7 @@ _numbers = count()
 def cache_file(data: bytes) -> None:
     folder = top() / f"cache{next(_numbers)}"
     folder.mkdir()
-    _Raw.body = _http(b'{"elevation": [1755.0]}')
+    _server().send = http()
     try:
         (folder / "http.sqlite").write_bytes(data)
         _offline(folder)
@@ -276,7 +252,7 @@ def cache_row(data: bytes) -> None:
             file.execute("UPDATE responses SET value = ?", (data.decode(),))
         except UnicodeDecodeError:
             file.execute("UPDATE responses SET value = ?", (data,))
-    _Raw.body = _http(b'{"elevation": [1755.0]}')
+    _server().send = http()
     _offline(folder)
 
 
@@ -343,15 +319,6 @@ def normals(data: bytes) -> None:
         _plain_words(exc)
 
 
-def fitted(data: bytes) -> None:
-    (top() / "vehicle.toml").write_bytes(data)
-    try:
-        posterior = read_vehicle(top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
-        _holds(bool(np.all((posterior.medians >= 0.1) & (posterior.medians <= 5.0))), posterior.medians)
-    except ThermalError as exc:
-        _plain_words(exc)
-
-
 @cache
 def _kernel() -> tuple[Any, Path]:
     function = check_cache(numba.njit(cache=True)(_twice))
@@ -383,11 +350,6 @@ _ASKED = {"forecast_days": ["1"], "timeformat": ["unixtime"], "wind_speed_unit":
 _HOURS = REPLIES.forecast(_ASKED, 46.3, 8.0, 680.0)
 _SPAN = dict(zip(("start_date", "end_date"), ([day.isoformat()] for day in SPANS[0]), strict=True))
 _ARCHIVE = REPLIES.archive(_SPAN, 46.3, 8.0, 678.0)
-
-
-def _http(body: bytes, *head: str, status: str = "200 OK") -> bytes:
-    lines = [f"HTTP/1.1 {status}", f"Content-Length: {len(body)}", "Content-Type: application/json", *head, "", ""]
-    return "\r\n".join(lines).encode() + body
 
 
 def _kept() -> tuple[bytes, bytes]:
@@ -425,27 +387,19 @@ def _normals() -> bytes:
 _POINT = {"properties": {"gridId": "TOP", "gridX": 31, "gridY": "80", "forecastGridData": "https://elsewhere.invalid/"}}
 _REFUSAL = b'{"error": true, "reason": "Minutely API request limit exceeded. Please try again in one minute."}'
 _PROBLEM = b'{"type": "https://api.weather.gov/problems/NotFound", "title": "Not Found", "status": 404, "detail": "x"}'
-_FIT = b"""base = "estate-1990s-six"
-[fit]
-airflow = {value = 0.9, sd = 0.05, source = "a log"}
-radiator = {value = 1.1, sd = 0.1, source = "a log"}
-[fit.correlation]
-airflow = {radiator = -0.5}
-"""
 
 
 def _answers() -> Sequence[bytes]:
-    body = b'{"elevation": [1755.0]}'
     chunked = b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\nContent-Type: application/json\r\n\r\n"
     return (
-        _http(body),
-        _http(body, 'ETag: "1"', "Set-Cookie: a=b; path=/", "Cache-Control: max-age=60", "Vary: Accept"),
-        _http(_REFUSAL, "Retry-After: 60", status="429 Too Many Requests"),
-        _http(_PROBLEM, status="404 Not Found"),
-        _http(b"", "Location: /v1/elevation?x=1", status="301 Moved Permanently"),
-        _http(b"", "Location: http://127.0.0.1:1/v1/elevation", status="302 Found"),
-        _http(b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\x03\xabV", "Content-Encoding: gzip"),
-        chunked + b"17\r\n" + body + b"\r\n0\r\n\r\n",
+        http(),
+        http(GOOD, 'ETag: "1"', "Set-Cookie: a=b; path=/", "Cache-Control: max-age=60", "Vary: Accept"),
+        http(_REFUSAL, "Retry-After: 60", status="429 Too Many Requests"),
+        http(_PROBLEM, status="404 Not Found"),
+        http(b"", "Location: /v1/elevation?x=1", status="301 Moved Permanently"),
+        http(b"", "Location: http://127.0.0.1:1/v1/elevation", status="302 Found"),
+        http(b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\x03\xabV", "Content-Encoding: gzip"),
+        chunked + b"17\r\n" + GOOD + b"\r\n0\r\n\r\n",
     )
 
 
@@ -461,9 +415,8 @@ TARGETS: dict[str, Target] = {
     "cache row": (cache_row, _rows()),
     "kept weather": (kept_weather, [_kept()[0]]),
     "kept past years": (kept_past_years, [_kept()[1]]),
-    "earlier plan": (earlier_plan, [_plan()]),
+    "earlier plan": (earlier_plan, [_plan(), b'{"days": [{"to": "x"}], "legs": [1.5, null, true]}']),
     "normals": (normals, [_normals()]),
-    "fitted factors": (fitted, [_FIT]),
     "kernel cache": (kernel_cache, [b"\x80\x04\x8c\x060.68.1\x94.\x80\x04K\x01}\x86."]),
 }
 for _ready in (_report, _kernel):  # compiled now, so that no case has to wait for it

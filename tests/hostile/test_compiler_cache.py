@@ -5,10 +5,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
-from thermal.compiled import _own
-
 ROOT = Path(__file__).parents[2]
 CODE = """
 import sys
@@ -31,19 +27,3 @@ def test_settings_of_the_working_folder_are_not_read(tmp_path):
         check=False,
     )
     assert (done.returncode, done.stdout.split()) == (0, ["0"]), done.stderr[-500:]
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="owners and modes as POSIX has them")
-def test_only_a_closed_folder_of_ones_own_is_used(tmp_path):
-    mine = tmp_path / "mine"
-    mine.mkdir(mode=0o700)
-    (tmp_path / "link").symlink_to(mine)
-    (tmp_path / "file").touch(mode=0o600)
-    open_to_all = tmp_path / "open"
-    open_to_all.mkdir()
-    open_to_all.chmod(0o777)
-    assert _own(mine)
-    assert not any(_own(tmp_path / name) for name in ("link", "file", "open", "missing"))
-    if os.getuid() == 0:
-        os.chown(mine, 12345, 12345)
-        assert not _own(mine)

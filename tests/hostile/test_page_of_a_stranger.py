@@ -2,13 +2,11 @@
 
 import csv
 import json
-from pathlib import Path
 
 import pytest
 from browsing import needs_browser
+from scenes import NAMES
 
-ROOT = Path(__file__).parents[2]
-NAMES = tuple((ROOT / "tests" / "browser" / "hostile.txt").read_text(encoding="utf-8").splitlines())
 TAGS = tuple(name for name in NAMES if "<" in name and "alert" in name)
 TITLE = TAGS[0] + "\u2028{{7*7}}${7*7}"
 

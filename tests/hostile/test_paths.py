@@ -28,10 +28,14 @@ def trip(tmp_path, copy_example):
     return tmp_path / "trip"
 
 
-def refusal(trip):
+def refused(trip, file, row=0, column="", code="file-access", why=""):
+    """The folder is refused for one thing, and nothing of what it led to is said."""
     with pytest.raises(TripError) as caught:
         open_folder(trip)
-    return "\n".join(caught.value.problems)
+    (one,) = caught.value.found
+    assert (one.file, one.row, one.column, one.code) == (file, row, column, code)
+    assert why in one.text
+    assert SECRET not in one.text
 
 
 INSIDE, SLASH, OUT = "the path must lead to a file inside", "write the path with /", "is outside the trip folder"
@@ -57,19 +61,13 @@ def test_a_profile_outside_is_not_read(trip, name, why):
     (trip / "folder.csv").mkdir()
     os.mkfifo(trip / "pipe.csv")
     (trip / "legs.csv").write_text(f"{LEG}needles,kingman,61,62,{name}\n")
-    said = refusal(trip)
-    assert said.startswith("legs.csv row 2, column 'profile': read '")
-    assert why in said
-    assert SECRET not in said
-
-
-HOW = {"link": OUT, "device": OUT, "pipe": "is not a file", "folder": "is not a file", "loop": "cannot be opened"}
+    refused(trip, "legs.csv", 2, "profile", why=why)
 
 
 @pytest.mark.parametrize(
     "file", ["trip.toml", "vehicle.toml", "places.csv", "legs.csv", "weather.csv", "readings.csv", "trip.xlsx"]
 )
-@pytest.mark.parametrize("how", [*HOW, "huge"])
+@pytest.mark.parametrize("how", ["link", "device", "pipe", "folder", "loop", "huge"])
 def test_a_file_that_is_none_is_refused_at_once(trip, file, how):
     path = trip / file
     for name in ("places.csv", "legs.csv") if file == "trip.xlsx" else (file,):
@@ -84,9 +82,7 @@ def test_a_file_that_is_none_is_refused_at_once(trip, file, how):
     else:
         target = {"link": trip.parent / "elsewhere" / "secret.csv", "device": Path("/dev/zero"), "loop": path}[how]
         path.symlink_to(target)
-    said = refusal(trip)
-    assert f"{file}: {HOW.get(how, 'has 5000.0 MB; the maximum is ')}" in said
-    assert SECRET not in said
+    refused(trip, file)
 
 
 @pytest.mark.parametrize(
@@ -94,7 +90,7 @@ def test_a_file_that_is_none_is_refused_at_once(trip, file, how):
 )
 def test_a_class_of_car_is_a_name_not_a_path(trip, line):
     (trip / "vehicle.toml").write_text(line + "\n")
-    assert "is not a class" in refusal(trip)
+    refused(trip, "", code="vehicle")
 
 
 def test_tables_of_usual_weather_lie_inside(trip, run):
@@ -102,7 +98,7 @@ def test_tables_of_usual_weather_lie_inside(trip, run):
         file.write('[weather]\nnormals = "../elsewhere/secret.csv"\n')
     ran = run("forecast", trip)
     assert ran.code == 2
-    assert OUT in ran.err
+    assert "is outside the trip folder" in ran.err
     assert SECRET not in ran.err
 
 

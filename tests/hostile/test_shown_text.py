@@ -12,7 +12,6 @@ import pytest
 
 from planner.cli.streams import Streams
 from planner.model.plaintext import printable
-from planner.output.export import as_text
 from planner.output.write import to_json
 
 MINIMAL = Path(__file__).parents[2] / "data" / "examples" / "minimal"
@@ -96,16 +95,6 @@ def test_a_spreadsheet_finds_no_formula(planned):
     for cell in cells:
         assert not cell.startswith(("=", "+", "@", "\t", "\r"))
         assert not cell.startswith("-") or float(cell) < 0.0
-
-
-@pytest.mark.parametrize("cell", ["=1", "+1", "-1+2", "@SUM(1)", "\t=1", "\r=1", " =1", "\uff1d1", "\n=1"])
-def test_every_beginning_of_a_formula_is_undone(cell):
-    assert as_text(cell).startswith("'")
-
-
-@pytest.mark.parametrize("cell", ["Raton", "I-40", "5 + 5", "", "'=1", "Åre"])
-def test_other_text_stays(cell):
-    assert as_text(cell) == cell
 
 
 def test_files_can_be_read_and_hold_nothing_that_acts(planned):

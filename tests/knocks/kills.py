@@ -14,16 +14,12 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import numpy as np
 import warm
 
 from planner.files import wholefile
-from planner.files.folder import open_folder
 from planner.files.vehicles import write_fitted
 from planner.files.wholefile import is_part
 from planner.model.paths import data_folder
-from planner.route.graph import choose_route
-from planner.route.timeline import build_timeline
 from planner.weather import command
 from planner.weather.store import save_json
 from thermal.posterior import Posterior
@@ -45,11 +41,6 @@ def mine(files: dict[str, str]) -> dict[str, str]:
 def generated(files: dict[str, str]) -> dict[str, str]:
     """What was written into out/, unfinished files left out."""
     return {name: held for name, held in files.items() if name.startswith("out/") and not is_part(Path(name).name)}
-
-
-def parts(folder: Path) -> int:
-    """How many unfinished files lie below a folder."""
-    return sum(is_part(path.name) for path in folder.rglob("*"))
 
 
 def depart(folder: Path, turn: int) -> None:
@@ -114,9 +105,9 @@ def plans(folder: Path, err: Path, number: int, kills: int, *, span_s: float) ->
         tally.check(set(out) == set(known[0]), f"files in out/: {sorted(out)}")
         tally.check(all(held in (known[0][n], known[1][n]) for n, held in out.items()), "a file is not whole")
         tally.mixed += out not in known
-        tally.check(number == signal.SIGKILL or parts(folder) == 0, "litter after a signal that can be heard")
+        tally.check(number == signal.SIGKILL or not warm.parts(folder), "litter after a signal that can be heard")
     tally.check(warm.run("plan", folder).code == 0, "the plan after failed")
-    tally.check(parts(folder) == 0, "litter after the next plan")
+    tally.check(not warm.parts(folder), "litter after the next plan")
     return tally
 
 
@@ -137,7 +128,7 @@ def news(home: Path, err: Path, number: int, kills: int) -> Tally:
         if not found:
             tally.check(warm.run(*argv).code == 0, "the next run failed")
             tally.check(warm.state(folder) == whole, "the next run did not make the whole folder")
-            tally.check(parts(home) == 0, "litter after the next run")
+            tally.check(not warm.parts(home), "litter after the next run")
         if folder.exists():
             shutil.rmtree(folder)
     return tally
@@ -169,11 +160,13 @@ def singles(
         tally.check(not target.exists() or target.read_bytes() == whole, "the file is not whole")
         now = {n: h for n, h in warm.state(target.parent).items() if n != target.name and not is_part(Path(n).name)}
         tally.check(now == kept, "another file changed")
-        tally.check(number == signal.SIGKILL or parts(target.parent) == 0, "litter after a signal that can be heard")
+        tally.check(
+            number == signal.SIGKILL or not warm.parts(target.parent), "litter after a signal that can be heard"
+        )
     if anew:
         target.unlink(missing_ok=True)
     tally.check(warm.run(*argv, **more).code == 0 and target.read_bytes() == whole, "the next run failed")
-    tally.check(parts(target.parent) == 0, "litter after the next run")
+    tally.check(not warm.parts(target.parent), "litter after the next run")
     return tally
 
 
@@ -193,13 +186,9 @@ def fits(home: Path, kills: int) -> Iterator[Tally]:
     """Stop whole fits, on a log made up along the trip."""
     trip = home / "trip"
     depart(trip, 0)
-    opened, car = open_folder(trip)
-    line = build_timeline(opened, choose_route(opened), car.vehicle)
-    drive = line.drive.take(slice(0, line.spans[0].last + 1))
-    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(2), truth={"axle_heat": 0.8})
     (trip / "logs").mkdir()
     path = trip / "logs" / "one.csv"
-    path.write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
+    made_up.write_first_leg(trip, path, {"axle_heat": 0.8})
     assert warm.run("log", path, "--describe", "--write").code == 0
     fitted = trip / "vehicle-fitted.toml"
     argv = ["fit", trip, path, "--learn", "axle_heat,axle_loss", "--on", "2027-07-11", "--out", fitted]
@@ -237,7 +226,7 @@ def weathers(home: Path, kills: int) -> Iterator[Tally]:
             tally.check(then.code in known and not left, f"what was kept: exit {then.code}, {left}: {then.err[-300:]}")
             tally.check(mine(warm.state(trip)) == owned, "a file of the user changed")
         tally.check(warm.run("weather", trip).code == 0, "the next run failed")
-        tally.check(parts(home) == 0, "litter after the next run")
+        tally.check(not warm.parts(home), "litter after the next run")
         yield tally
     server.close()
 
@@ -252,7 +241,7 @@ def together(home: Path, rounds: int) -> Iterator[Tally]:
             running = [warm.start(argv, err=err.with_suffix(f".{n}")) for n, argv in enumerate(pair)]
             for n, pid in enumerate(running):
                 tally.add(warm.end(pid), err.with_suffix(f".{n}").read_text(encoding="utf-8"), wanted=(0,))
-            tally.check(parts(home) == 0, "litter")
+            tally.check(not warm.parts(home), "litter")
             then = warm.run("weather", trip, "--offline")
             tally.check(then.code == 0 and "aside" not in then.err, f"what was kept: {then.err[-300:]}")
         yield tally

@@ -13,7 +13,6 @@ import warm
 
 from planner.cli.crash import CRASHED
 from planner.files.logmap import read_map
-from planner.files.wholefile import is_part
 from planner.model.paths import data_folder
 
 
@@ -29,11 +28,6 @@ def fails_at(count: int, folder: Path) -> Callable[[], object]:
                 raise RuntimeError(message)
 
     return lambda: sys.addaudithook(watch)
-
-
-def sound(folder: Path) -> dict[str, str]:
-    """Hashes, without what is left when the fault meets the clearing away itself."""
-    return {name: held for name, held in warm.state(folder).items() if not is_part(Path(name).name)}
 
 
 def details(said: str) -> str:
@@ -53,7 +47,7 @@ def test_a_crash_has_its_own_code_and_leaves_the_old_plan(trip: Path, command: s
         ran = warm.run(command, trip, prepare=fails_at(step, trip))
         codes.append(ran.code)
         assert "Traceback" not in ran.err
-        found = sound(trip)
+        found = warm.sound(trip)
         assert before.items() <= found.items()
         assert set(found) - set(before) <= {"out/check.html"}  # whole, of a run that failed behind it
         if ran.code == 0:
@@ -87,7 +81,7 @@ def test_memory_that_runs_out(tmp_path: Path, more_bytes: int) -> None:
     assert ran.code == CRASHED
     assert "out of memory" in ran.err
     assert "MemoryError" in details(ran.err)
-    assert sound(trip) == before
+    assert warm.sound(trip) == before
 
 
 def test_without_room_for_details(trip: Path, tmp_path: Path) -> None:

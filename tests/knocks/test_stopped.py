@@ -13,19 +13,9 @@ import warm
 
 from planner.cli.streams import guard
 from planner.files import wholefile
-from planner.files.wholefile import is_part
 from planner.model.paths import data_folder
 
 LOGS = data_folder() / "examples" / "wilmington-astoria" / "logs"
-
-
-def parts(folder: Path) -> list[str]:
-    return [path.name for path in folder.rglob("*") if is_part(path.name)]
-
-
-def sound(folder: Path) -> dict[str, str]:
-    """Hashes, without what a killed run left."""
-    return {name: held for name, held in warm.state(folder).items() if not wholefile.is_part(Path(name).name)}
 
 
 def unnumbered(folder: Path) -> dict[str, str]:
@@ -48,16 +38,16 @@ def test_stopped_at_any_step_of_writing_a_set(tmp_path: Path, number: int) -> No
         ran = warm.run(
             prepare=lambda watch=watch: (guard(), watch()), call=lambda: wholefile.replace_files(tmp_path, new)
         )
-        found = sound(tmp_path)
+        found = warm.sound(tmp_path)
         if ran.code == 0:
             break
         assert set(found) == set(before)
         assert all(held in (before[name], after[name]) for name, held in found.items())
         mixed += found not in (before, after)
-        assert number == signal.SIGKILL or not parts(tmp_path)
+        assert number == signal.SIGKILL or not warm.parts(tmp_path)
     assert step > 8
     assert found == after
-    assert not parts(tmp_path)
+    assert not warm.parts(tmp_path)
     # between the first name and the last nothing but a kill that cannot be heard, or the power, leaves two plans mixed
     assert mixed == (2 if number == signal.SIGKILL else 0)
 
@@ -74,13 +64,13 @@ def test_new_killed_at_any_step(tmp_path: Path, there: bool) -> None:
         ran = warm.run("new", folder, prepare=warm.at_step(step, signal.SIGKILL, tmp_path))
         if ran.code == 0:
             break
-        left = sound(folder) if folder.exists() else {}
+        left = warm.sound(folder) if folder.exists() else {}
         assert left in ({}, whole) or there
         if not left:
             again = warm.run("new", folder)
             assert again.code == 0, again.err
             assert warm.state(folder) == whole
-            assert not parts(tmp_path)
+            assert not warm.parts(tmp_path)
         subprocess.run(["rm", "-r", folder], check=True)
     assert step > 8
 
@@ -98,8 +88,8 @@ def test_log_write_killed_at_any_step(tmp_path: Path) -> None:
         ran = warm.run(*argv, prepare=warm.at_step(step, signal.SIGKILL, tmp_path))
         if ran.code == 0:
             break
-        if sound(tmp_path) != whole:
-            assert sound(tmp_path) == {"day1.csv": whole["day1.csv"]}
+        if warm.sound(tmp_path) != whole:
+            assert warm.sound(tmp_path) == {"day1.csv": whole["day1.csv"]}
             assert warm.run(*argv).code == 0
         else:  # the name was given; what is left is cleaned by the next that writes here
             wholefile.replace_files(tmp_path, {})

@@ -18,6 +18,7 @@ from typing import NamedTuple
 from planner.__main__ import entry
 from planner.cli import streams
 from planner.cli.main import main
+from planner.files.wholefile import is_part
 
 EVENTS = frozenset(("open", "os.rename", "os.link", "os.remove", "os.mkdir", "os.rmdir"))
 """Steps of a run on files, as Python announces them just before they are done."""
@@ -134,3 +135,13 @@ def state(folder: Path) -> dict[str, str]:
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
+
+
+def sound(folder: Path) -> dict[str, str]:
+    """The same without what a killed run left unfinished."""
+    return {name: held for name, held in state(folder).items() if not is_part(Path(name).name)}
+
+
+def parts(folder: Path) -> list[str]:
+    """What a killed run left unfinished."""
+    return [path.name for path in folder.rglob("*") if is_part(path.name)]

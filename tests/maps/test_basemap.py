@@ -60,16 +60,28 @@ def test_airports_lie_in_the_state_their_register_names(states):
     assert np.mean(found) > 0.96
 
 
+@pytest.fixture(scope="module")
+def lakes():
+    held = read_lakes(OUTLINES / "lakes.json")["lakes"]
+    return {name: [one["ring"] for one in held if one["name"] == name] for name in {one["name"] for one in held}}
+
+
 @pytest.mark.parametrize(
-    ("name", "area_km2"),
-    # Total areas, US Census Bureau, State Area Measurements (2010), rounded; from memory, hence 1 %.
-    [("Colorado", 269_601), ("Wyoming", 253_335), ("Utah", 219_882)],
+    ("kind", "name", "area_km2", "within"),
+    [
+        # Total areas, US Census Bureau, State Area Measurements (2010), rounded; from memory, hence 1 %.
+        *(("states", *row, 0.01) for row in (("Colorado", 269_601), ("Wyoming", 253_335), ("Utah", 219_882))),
+        # US Army Corps of Engineers and Canada, Great Lakes physical features; from memory, hence 5 %, and outlines at
+        # 1:10 million without islands.
+        *(("lakes", f"Lake {name}", area, 0.05) for name, area in (("Superior", 82_100), ("Erie", 25_700))),
+        ("lakes", "Lake Ontario", 18_960, 0.05),
+    ],
 )
-def test_inland_states_have_their_published_area(states, name, area_km2):
-    (ring,) = states[name]
+def test_states_and_lakes_have_their_published_area(request, kind, name, area_km2, within):
+    (ring,) = request.getfixturevalue(kind)[name]
     lon, sine = np.radians(ring[:, 0]), np.sin(np.radians(ring[:, 1]))
     equal_area = np.column_stack([lon, sine]) * EARTH_RADIUS_KM
-    assert area_deg2(equal_area) == pytest.approx(area_km2, rel=0.01)
+    assert area_deg2(equal_area) == pytest.approx(area_km2, rel=within)
 
 
 def test_outlines_stay_in_their_box(rockies):
@@ -157,19 +169,6 @@ def test_a_broken_file_is_refused_with_its_name(tmp_path, name, read, text):
     (tmp_path / name).write_text(text)
     with pytest.raises(MapError, match=re.escape(name)):
         read(tmp_path / name)
-
-
-@pytest.mark.parametrize(
-    ("name", "area_km2"),
-    # Areas of lakes: US Army Corps of Engineers and Canada, Great Lakes physical features; from memory, hence 5 %, and
-    # outlines at 1:10 million without islands.
-    [("Lake Superior", 82_100), ("Lake Erie", 25_700), ("Lake Ontario", 18_960)],
-)
-def test_great_lakes_have_their_published_area(name, area_km2):
-    rings = [one["ring"] for one in read_lakes(OUTLINES / "lakes.json")["lakes"] if one["name"] == name]
-    assert len(rings) == 1
-    lon, sine = np.radians(rings[0][:, 0]), np.sin(np.radians(rings[0][:, 1]))
-    assert area_deg2(np.column_stack([lon, sine]) * EARTH_RADIUS_KM) == pytest.approx(area_km2, rel=0.05)
 
 
 def test_the_route_knows_its_states():

@@ -114,13 +114,6 @@ def density_at(truth: np.ndarray, share: float) -> np.ndarray:
     return 0.1 / np.maximum(above - below, 1e-6)
 
 
-def test_the_printed_margin_is_kept_at_least_as_often(outlook, truth):
-    printed = {(m.leg, m.fluid): m.margin_k for m in find_margins(outlook)}
-    for (leg, fluid), margin_k in printed.items():
-        kept = np.count_nonzero(truth[:, leg, fluids_of(outlook).index(fluid)] >= margin_k)
-        assert kept >= binomial_band(0.88)[0], (leg, fluid)
-
-
 @pytest.mark.parametrize("name", ["one leg", "one day", "two days"])
 def test_nine_tenths_hold_along_the_whole_leg(outlook, short_outlooks, name):
     """Asked: 87 to 93 % of each leg and fluid, over 2,000 truths, which know a share to 0.7 % (standard error).

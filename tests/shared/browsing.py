@@ -1,6 +1,7 @@
 """How tests start the browser, and the marks of a test that needs it."""
 
 import shutil
+from importlib.resources import files
 
 import pytest
 
@@ -29,6 +30,22 @@ def go_to(page, name):
     page.locator("#now-place").select_option(
         str(next(i for i, words in enumerate(options) if words.endswith(f": {name}")))
     )
+
+
+BEYOND = """frame => [...frame.querySelectorAll('th, td')]
+    .filter(e => e.textContent && e.getClientRects().length)
+    .filter(e => e.getBoundingClientRect().right > frame.getBoundingClientRect().right + 1)
+    .map(e => e.textContent)"""
+"""Cells of a table beyond its frame's right edge."""
+
+
+def barriers(page):
+    """What axe-core finds wrong with a page as it stands; its rules are those of WCAG and best practice."""
+    package = pytest.importorskip("axe_playwright_python")
+    page.evaluate((files(package) / "axe.min.js").read_text(encoding="utf-8"))
+    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+    assert len(found["passes"]) > 18
+    return [(one["id"], one["impact"], [node["target"] for node in one["nodes"]][:3]) for one in found["violations"]]
 
 
 needs_browser = [

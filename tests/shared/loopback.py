@@ -6,16 +6,23 @@ Service, 10 degC plus the hour at Open-Meteo.
 """
 
 import json
+import socket
+import socketserver
 import threading
 import time
+from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, urlsplit
 
 from planner.weather.nws import NationalWeatherService
 from planner.weather.openmeteo import OpenMeteo
+from planner.weather.records import Point
 
 GRID_M, HOURS = 406.6, 180
+LINN = Point(place="linn", lat_deg=39.7456, lon_deg=-97.0892, elevation_m=440.0)
+BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 
 
 def iso(epoch_s: float) -> str:
@@ -243,3 +250,41 @@ def send(handler, status, body, headers, *, kind="application/json", length=None
         handler.wfile.write(data)
     except OSError:
         pass  # the client had enough of waiting
+
+
+GOOD = b'{"elevation": [1755.0]}'
+
+
+def http(body: bytes = GOOD, *head: str, status: str = "200 OK", length: int | None = None) -> bytes:
+    """A whole answer, header and body, as it goes over the wire."""
+    size = len(body) if length is None else length
+    lines = [f"HTTP/1.1 {status}", f"Content-Length: {size}", "Connection: close", *head, "", ""]
+    return "\r\n".join(lines).encode() + body
+
+
+class Wire:
+    """A plain socket that sends what it is given, or calls it with the socket, for every question; `asked` has them."""
+
+    def __init__(self, send: bytes | Callable[[socket.socket], object]) -> None:
+        self.asked: list[str] = []
+        self.send, outer = send, self
+
+        class Handler(socketserver.BaseRequestHandler):
+            def handle(self) -> None:
+                with suppress(OSError, IndexError):
+                    self.request.settimeout(30.0)
+                    outer.asked.append(self.request.recv(65536).split(b" ")[1].decode())
+                    if callable(outer.send):
+                        outer.send(self.request)
+                    else:
+                        self.request.sendall(outer.send)
+                        self.request.shutdown(socket.SHUT_WR)
+
+        self.server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Handler)
+        self.server.daemon_threads = True
+        self.url = f"http://127.0.0.1:{self.server.server_address[1]}"
+        threading.Thread(target=self.server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
+
+    def close(self) -> None:
+        self.server.shutdown()
+        self.server.server_close()

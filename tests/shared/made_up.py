@@ -6,9 +6,13 @@ follow late and its air sensor reads warm. So tests can compare what is learnt f
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
+from other_car import wander
 
+from planner.files.folder import open_folder
+from planner.forecast.run import forecast
 from thermal.drive import Drive
 from thermal.fluids import FLUIDS, N_BODY
 from thermal.log_drive import Readings, drive_from_log
@@ -55,16 +59,6 @@ class MadeUp:
         """Return a reading of every gauge at intervals."""
         rows = np.arange(0, len(self.time_s), max(1, round(every_s)))
         return Readings(time_s=self.time_s[rows], temp_k=self.temp_k[rows], start_k=self.start_k)
-
-
-def wander(n: int, *, sd: float, lasting_s: float, rng: np.random.Generator) -> FloatArray:
-    """Make a quantity that wanders about zero, one value a second."""
-    from scipy.signal import lfilter
-
-    keep = float(np.exp(-1.0 / lasting_s))
-    shocks = rng.normal(0.0, sd * np.sqrt(1.0 - keep**2), n)
-    shocks[:1] = rng.normal(0.0, sd, 1)
-    return np.asarray(lfilter([1.0], [1.0, -keep], shocks), dtype=np.float64)
 
 
 def hilly_road(n: int, rng: np.random.Generator, *, steepest: float = 0.06) -> tuple[FloatArray, FloatArray]:
@@ -130,6 +124,16 @@ def made_up_on(
         running=drive.engine_on[np.clip(np.searchsorted(edge_s, time_s, side="right") - 1, 0, len(drive.engine_on) - 1)]
         > 0.0,
     )
+
+
+def write_first_leg(folder: Path, path: Path, truth: Mapping[str, float]) -> None:
+    """Write a log of a trip's first leg, as its car would drive it."""
+    trip, car = open_folder(folder)
+    line = forecast(trip, car).timeline
+    drive = line.drive.take(slice(0, line.spans[0].last + 1))
+    drive = replace(drive, road_rise_k=0.0 * drive.air_k)
+    log = made_up_on(car.vehicle, drive, rng=np.random.default_rng(2), truth=truth)
+    path.write_text(csv_text(log, title="synthetic"), encoding="utf-8")
 
 
 def _rows_of(drive: Drive, edge_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

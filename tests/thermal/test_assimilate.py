@@ -43,16 +43,6 @@ def test_64_draws_keep_their_coverage(n_reading):
     assert np.mean(kept) > 0.9  # nothing read bears on the fourth
 
 
-def test_a_confirming_reading_narrows_and_never_erases():
-    draws = np.random.default_rng(2).normal(360.0, 15.0, (256, 3))
-    after = update(draws, draws[:, :1], np.array([draws[:, 0].mean()]), np.array([[9.0]])).states
-    assert 2.5 < after[:, 0].std() < 3.5
-    assert np.all(after[:, 1:].std(axis=0) > 0.9 * draws[:, 1:].std(axis=0))
-    for _ in range(5):
-        after = update(after, after[:, :1], np.array([360.0]), np.array([[9.0]])).states
-    assert after[:, 0].std() > 0.8 * np.sqrt(1.0 / (1.0 / 225.0 + 6.0 / 9.0))
-
-
 def test_a_reading_no_draw_can_give_is_told_and_not_believed():
     draws = np.random.default_rng(3).normal(360.0, 10.0, (256, 2))
     told = update(draws, draws, np.array([358.0, 450.0]), np.diag([9.0, 9.0]))

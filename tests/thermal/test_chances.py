@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from thermal import chances, discrepancy
-from thermal.chances import smaller
+from thermal.chances import about_k, corrected, smaller
 from thermal.error_path import NODES
 
 
@@ -53,3 +53,28 @@ def test_an_error_that_moves_the_peak_is_followed_between_nodes() -> None:
     error = np.random.default_rng(5).normal(size=400_000)
     truth = np.mean((left[:, None] - size[:, None] * error).min(axis=0) < 0.0)
     assert smaller(at_nodes, NODES, np.zeros(1, np.int64), 0.0)[0] == pytest.approx(truth, abs=0.002)
+
+
+def test_a_rough_margin_leaves_its_share_of_the_draws_below() -> None:
+    """One leg, no scatter but the model's own error: 10 % of a normal of 10 +- 8 K lies below its quantile."""
+    were = margins_k(np.full((64, 1), 10.0), np.full((64, 1), 8.0))
+    found = about_k(were, NODES, np.zeros(1, np.int64), 0.1, (-40.0, 40.0))
+    assert found == pytest.approx(stats.norm(10.0, 8.0).ppf(0.1), abs=0.25)
+
+
+def test_a_fit_is_corrected_by_what_was_driven() -> None:
+    """In plain numpy: the mean of many, and how far driven draws lie from the fit, exact ones from guessed ones."""
+    random, day = np.random.default_rng(3), np.array([0, 0, 1])
+    were, like, many, exact = (
+        margins_k(random.normal(10.0, 4.0, (n, legs)), np.full((n, legs), 6.0))
+        for n, legs in ((50, 3), (50, 2), (200, 2), (20, 3))
+    )
+    driven, fitted, others, exactly = (
+        smaller(one, NODES, of, 2.0) for one, of in ((were, day), (like, day[:2]), (many, day[:2]), (exact, day))
+    )
+    off = exactly - driven[:20]
+    found = corrected(were, like, many, exact, NODES, day, day[:2], 2.0)
+    chance = (driven - fitted).mean() + others.mean() + off.mean()
+    assert found == pytest.approx((chance, (driven - fitted).var(), off.var()), rel=1e-12)
+    plain = corrected(were, were[:0], were[:0], were[:0], NODES, day, day[:0], 2.0)
+    assert plain == pytest.approx((driven.mean(), driven.var(), 0.0), rel=1e-12)

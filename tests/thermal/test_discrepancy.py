@@ -17,13 +17,17 @@ from thermal.discrepancy import CAR_SHARE, CLASS_ERROR, DAY_SHARE, UNFITTED, Dis
 from thermal.drive import steady_drive
 from thermal.error_path import rows_along, temps_with_error_k, with_error
 from thermal.errors import ThermalError
-from thermal.fluids import FLUID_KEYS, FLUID_NODES
+from thermal.fit_error import FITTED_ERROR, GAUGE_SD_K, ErrorModel, Held
+from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_BODY
+from thermal.log_drive import Readings
 from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle
 
 OWNER = "estate-1990s-six"
 KNOWN = Discrepancy(
-    fluids={"coolant": FluidError(sd_k=2.1, lasting_s=1800.0, low_k=287.15, high_k=370.15)},
+    fluids={
+        "coolant": FluidError(sd_k=2.1, timing_s=40.0, weighs_k=3.4, lasting_s=1800.0, low_k=287.15, high_k=370.15),
+    },
     air_low_k=285.15,
     air_high_k=297.15,
     height_m=850.0,
@@ -44,6 +48,7 @@ def warm_drive(hours: float = 3.0, air_k: float = 290.0):
 def test_every_fluid_has_a_class_error_and_a_timing() -> None:
     assert set(CLASS_ERROR) == set(FLUID_KEYS)
     assert len(discrepancy.TIMING_S) == len(discrepancy.LOAD_K_PER_W_PER_KG) == len(FLUID_KEYS)
+    assert all(one.weighs_k == one.sd_k for one in CLASS_ERROR.values())
 
 
 def test_errors_drawn_have_the_covariance_that_fits_and_verdicts_weigh_by(estate: Vehicle) -> None:
@@ -157,11 +162,113 @@ def test_it_survives_the_file() -> None:
     assert again == held
 
 
+def test_a_file_without_timing_reads_as_before() -> None:
+    table = posterior.fit_table(posterior.Posterior(factors={}, correlation={}, discrepancy=KNOWN))["discrepancy"]
+    kept = {key: table["coolant"][key] for key in ("sd", "lasting", "from", "to")}
+    problems: list[str] = []
+    found = posterior.read_posterior({"discrepancy": {**table, "coolant": kept}}, "car.toml [fit]", problems)
+    assert problems == []
+    before = replace(KNOWN.fluids["coolant"], timing_s=CLASS_ERROR["coolant"].timing_s, weighs_k=2.1)
+    assert found.discrepancy == replace(KNOWN, fluids={"coolant": before})
+
+
+def warm_up(estate: Vehicle, n_log: int, known: Discrepancy = UNFITTED) -> tuple[ErrorModel, np.ndarray, np.ndarray]:
+    """Logs of one warm-up, a made-up exponential: how the share of the error grows, and the rate, shape (n,)."""
+    time_s = np.arange(0.0, 5400.0, 30.0)
+    temp = np.full((len(time_s), N_BODY), np.nan)
+    temp[:, 1] = 290.0 + 70.0 * (1.0 - np.exp(-time_s / 600.0))
+    seen = Readings(time_s=time_s, temp_k=temp, start_k=np.full(N_BODY, 290.0))
+    error = ErrorModel(estate, [warm_drive(1.5)] * n_log, [seen] * n_log, known)
+    return error, np.clip((temp[:, 1] - 290.0) / 20.0, 0.15, 1.0), np.gradient(temp[:, 1], time_s)
+
+
+def made_up(error: ErrorModel, levels_k: np.ndarray, late_s: np.ndarray, share, rate) -> list[Held]:
+    """What fits would leave on each log were its level off by so much, and its warm-up late by so much."""
+    held = []
+    for i, (level, late) in enumerate(zip(levels_k, late_s, strict=True)):
+        left = np.full((len(rate), N_BODY), np.nan)
+        left[:, 1] = level * share - late * rate
+        held.append(Held(i, np.ones(len(rate), dtype=bool), left))
+    return held
+
+
+def test_a_level_that_is_off_and_a_warm_up_that_is_late_are_told_apart(estate: Vehicle) -> None:
+    """60 logs made up of levels 3 K off and warm-ups 90 s early or late, every sign with every other: both come back.
+
+    The timing within a fifth, for a rate smoothed over readings is a little low where a warm-up begins.
+    """
+    error, share, rate = warm_up(estate, 60)
+    levels_k, late_s = 3.0 * np.array([1.0, 1.0, -1.0, -1.0] * 15), 90.0 * np.array([1.0, -1.0] * 30)
+    held = made_up(error, levels_k, late_s, share, rate)
+    sizes = error.told_sizes(held, [one.left_k for one in held])
+    assert sizes.level_k[1] == pytest.approx(3.0, rel=0.1)
+    assert sizes.timing_s[1] == pytest.approx(90.0, rel=0.2)
+    in_time = made_up(error, levels_k, 0.0 * late_s, share, rate)
+    sizes = error.told_sizes(in_time, [one.left_k for one in in_time])
+    assert sizes.level_k[1] == pytest.approx(3.0, rel=0.1)
+    assert sizes.timing_s[1] < 40.0  # a level 3 K off hides half a minute where a fluid warms by 0.1 K/s
+
+
+def test_more_logs_shrink_the_timing_only_as_far_as_they_agree(estate: Vehicle) -> None:
+    error, share, rate = warm_up(estate, 8)
+    swing = np.array([1.0, -1.0] * 4)
+    sizes = {}
+    for name, late in (("agree", 10.0 * swing), ("apart", 120.0 * swing)):
+        held = made_up(error, 0.5 * swing, late, share, rate)
+        sizes[name] = error.told_sizes(held, [one.left_k for one in held]).timing_s[1]
+    few = made_up(error, 0.5 * swing[:2], 10.0 * swing[:2], share, rate)
+    assert sizes["agree"] < error.told_sizes(few, [one.left_k for one in few]).timing_s[1] < sizes["apart"]
+    assert sizes["apart"] > FITTED_ERROR["coolant"].timing_s + 10.0
+
+
+def test_what_is_told_has_no_part_in_how_a_fit_and_a_verdict_weigh(estate: Vehicle) -> None:
+    """Files that differ in what they tell alone: the same weights, and a size taken up again is the same size."""
+    other = replace(KNOWN, fluids={"coolant": replace(KNOWN.fluids["coolant"], sd_k=1.4, timing_s=90.0)})
+    one, two = (warm_up(estate, 1, known)[0] for known in (KNOWN, other))
+    assert np.array_equal(one.scale_k(0), two.scale_k(0), equal_nan=True)
+    assert KNOWN.weighing() == other.weighing()
+    assert KNOWN.weighing().of("coolant").sd_k == 3.4
+    assert UNFITTED.weighing() == UNFITTED
+    none = [np.full((180, N_BODY), np.nan)]
+    again = one.told_sizes([Held(0, np.ones(180, dtype=bool), none[0])], none)
+    assert np.hypot(again.level_k[1], GAUGE_SD_K) == pytest.approx(2.1)
+    assert again.timing_s[1] == pytest.approx(40.0)
+
+
+def test_intervals_follow_the_timing_of_the_car_while_it_warms(estate: Vehicle) -> None:
+    """A coolant that rises by 0.1 K/s: 40 s early or late is 4 K, on top of the level; a steady one has none."""
+    around = discrepancy.conditions_of(KNOWN, warm_drive(1.0), estate)
+    rows, temps = np.array([[200]]), np.full((1, 1, len(FLUID_KEYS)), 350.0)
+    moving = discrepancy.scale_k(KNOWN, around, rows, temps, np.full_like(temps, 0.1))
+    still = discrepancy.scale_k(KNOWN, around, rows, temps, np.zeros_like(temps))
+    assert still[0, 0, 0] == pytest.approx(2.1)
+    assert moving[0, 0, 0] == pytest.approx(np.hypot(2.1, 4.0))
+    drive = steady_drive(minutes=12.0, speed_m_per_s=24.0, grade=0.0, air_k=290.0)
+    result = simulate(drive, estate, factors=nominal(512), record=rows_along(drive))
+    spread = [
+        np.std(
+            temps_with_error_k(
+                result,
+                drive,
+                estate,
+                replace(KNOWN, fluids={"coolant": replace(KNOWN.fluids["coolant"], timing_s=timing)}),
+                seed=3,
+            )[:, 4, 1]
+        )
+        for timing in (0.0, 200.0)
+    ]
+    assert spread[1] > 2.0 * spread[0]
+
+
 @pytest.mark.parametrize(
     ("changed", "told"),
     [
         ({"air_to": "30"}, "air_to: read '30'"),
         ({"coolant": {"sd": "2 K"}}, "coolant: read"),
+        (
+            {"coolant": {"sd": "2 K", "timing": "2 h", "lasting": "30 min", "from": "9 degC", "to": "90 degC"}},
+            "coolant timing",
+        ),
         ({"colant": {}}, "did you mean 'coolant'"),
         ({"load_to": "1e9 W/kg"}, "load_to: read"),
     ],

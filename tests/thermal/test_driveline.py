@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from cars import CLASS_NAMES, read_class, with_part
 
-from thermal import driveline, engine, loads
+from thermal import driveline, engine, gears, loads
 from thermal.drive import steady_drive
 from thermal.fluids import fluid_of
 from thermal.simulate import nominal, simulate
@@ -47,30 +47,38 @@ def test_gear_efficiency_is_that_of_a_manual(estate: Vehicle) -> None:
     assert 0.99 <= found[-1] <= 0.997
 
 
-@pytest.mark.checks("thermal.driveline.converter_slip", "thermal.driveline.torque_ratio")
+@pytest.mark.checks("thermal.gears.converter_ratio", "thermal.gears.torque_ratio")
 @pytest.mark.parametrize("ratio", [0.3, 0.6, 0.8, 0.9, 0.95])
-def test_converter_slip_finds_the_ratio_that_carries_the_torque(automatic: Vehicle, ratio: float) -> None:
+def test_the_ratio_found_carries_the_torque(automatic: Vehicle, ratio: float) -> None:
     """Solve forward with the documented shape, then ask for the ratio: capacity ~ (pump speed / stall speed)^2."""
     pump = 2500 * RPM
     peak, stall = automatic.engine.peak_torque_nm, automatic.gearbox.stall_speed_rad_per_s
-    torque = peak * (pump / stall) ** 2 * (1.0 - ratio**6) * float(driveline.torque_ratio(np.asarray(ratio)))
-    found = driveline.converter_slip(
-        automatic.gearbox, turbine_nm=np.array([torque]), turbine_rad_per_s=np.array([pump * ratio]), peak_nm=peak
-    )
-    assert found == pytest.approx([ratio], abs=1e-6)
+    torque = peak * (pump / stall) ** 2 * (1.0 - ratio**6) * gears.torque_ratio(ratio)
+    assert gears.converter_ratio(torque, pump * ratio, peak, stall) == pytest.approx(ratio, abs=1e-6)
 
 
-@pytest.mark.checks("thermal.driveline.converter_slip")
+@pytest.mark.checks("thermal.gears.converter_ratio")
 def test_stall_speed_is_where_the_engine_stalls(automatic: Vehicle) -> None:
     """By definition the pump takes the peak torque at the stall speed when the turbine hardly turns."""
-    stall = automatic.gearbox.stall_speed_rad_per_s
-    ratio = driveline.converter_slip(
-        automatic.gearbox,
-        turbine_nm=np.array([1.9 * automatic.engine.peak_torque_nm]),
-        turbine_rad_per_s=np.array([0.1 * stall]),
-        peak_nm=automatic.engine.peak_torque_nm,
-    )
-    assert 0.1 * stall / ratio == pytest.approx([stall], rel=0.03)
+    peak, stall = automatic.engine.peak_torque_nm, automatic.gearbox.stall_speed_rad_per_s
+    ratio = gears.converter_ratio(1.9 * peak, 0.1 * stall, peak, stall)
+    assert 0.1 * stall / ratio == pytest.approx(stall, rel=0.03)
+
+
+@pytest.mark.parametrize("name", CLASS_NAMES)
+def test_compiled_torque_and_friction_are_the_engine_s(name: str) -> None:
+    """The compiled choice of gears repeats two formulas of `thermal.engine`: demand and supply must agree with them."""
+    vehicle = read_class(name).vehicle
+    speed, share = np.linspace(2.0, 45.0, 40), np.full(40, 0.9)
+    asked = {"speed_m_per_s": speed, "other_w": 2000.0 * np.ones(40), "power_share": share}
+    for first in range(len(vehicle.gearbox.ratios)):
+        got = driveline.choose_gear(vehicle, wheel_w=np.full(40, -40e3), gear=np.full(40, float(first)), **asked)
+        turning = got.engine_rad_per_s
+        given = engine.full_torque_nm(vehicle.engine, turning) * turning * share
+        assert got.available_w == pytest.approx(given, rel=1e-9)
+        held = got.brake_w > 0.0
+        assert held.any()
+        assert -got.crank_w[held] == pytest.approx(engine.friction_w(vehicle.engine, turning)[held], rel=1e-9)
 
 
 @pytest.mark.checks("thermal.driveline.creep_w")
@@ -137,31 +145,19 @@ def test_the_highest_gear_allowed_is_kept(automatic: Vehicle) -> None:
 
 
 @pytest.mark.checks("thermal.driveline.choose_gear")
-def test_a_lazy_box_may_waste_more_on_a_grade_and_not_on_the_level(automatic: Vehicle) -> None:
-    """Common practice: locked on a cruise in every box that can lock; on a grade an open converter wastes 4-12 %."""
-    level, grade = choose(automatic, 8e3, 25.0), choose(automatic, 45e3, 25.0)
-    assert level.converter_doubt_w[0] == 0.0
-    whole = grade.converter_heat_w[0] + grade.converter_doubt_w[0]
-    assert 0.04 * 45e3 < whole < 0.13 * 45e3
+def test_what_a_converter_wastes_and_what_a_lazy_box_may_waste_more(estate: Vehicle, automatic: Vehicle) -> None:
+    """Common practice: locked on a cruise in every box that can lock; on a grade an open converter wastes 4-12 %.
+
+    By definition the doubt is never less than what is wasted, so that its factor can double it or take it away.
+    """
+    level, grade, locked = choose(automatic, 8e3, 25.0), choose(automatic, 45e3, 25.0), choose(automatic, 25e3, 22.0)
+    assert level.converter_doubt_w[0] == locked.converter_heat_w[0] == 0.0
+    assert 0.04 * 45e3 < grade.converter_heat_w[0] + grade.converter_doubt_w[0] < 0.13 * 45e3
     assert grade.converter_doubt_w[0] >= grade.converter_heat_w[0]
-
-
-@pytest.mark.checks("thermal.driveline.choose_gear")
-def test_a_manual_box_has_no_doubt_and_an_open_converter_has_its_own_heat_again(
-    estate: Vehicle, automatic: Vehicle
-) -> None:
-    """By definition: never less than what is wasted, so that the doubt's factor can double it or take it away."""
-    never = with_part(automatic, "gearbox", lockup_ratio=0.0)
-    assert choose(estate, 45e3, 25.0).converter_doubt_w[0] == 0.0
-    open_ = choose(never, 8e3, 25.0)
+    assert 0.02 * 25e3 < choose(automatic, 25e3, 18.0).converter_heat_w[0] < 0.25 * 25e3
+    open_ = choose(with_part(automatic, "gearbox", lockup_ratio=0.0), 8e3, 25.0)
     assert open_.converter_doubt_w[0] == pytest.approx(open_.converter_heat_w[0], rel=0.01)
-
-
-@pytest.mark.checks("thermal.driveline.choose_gear")
-def test_converter_loss_vanishes_at_lock_up(automatic: Vehicle) -> None:
-    slipping, locked = choose(automatic, 25e3, 18.0), choose(automatic, 25e3, 22.0)
-    assert 0.02 * 25e3 < slipping.converter_heat_w[0] < 0.25 * 25e3
-    assert locked.converter_heat_w[0] == 0.0
+    assert choose(estate, 45e3, 25.0).converter_doubt_w[0] == 0.0
 
 
 @pytest.mark.checks("thermal.driveline.choose_gear")

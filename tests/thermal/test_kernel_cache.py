@@ -90,7 +90,7 @@ print(config.CACHE_DIR)
 """
 
 
-@pytest.mark.parametrize("kind", ["nothing", "file", "link to nowhere", "open folder"])
+@pytest.mark.parametrize("kind", ["nothing", "file", "link to nowhere", "open folder", "folder of another"])
 def test_somebody_elses_things_where_the_kernel_would_be_kept(tmp_path, kind):
     """Neither beside the source nor at home can be written, and in the temporary folder the name is taken."""
     shared = Path(tempfile.mkdtemp(prefix="shared-"))
@@ -104,6 +104,11 @@ def test_somebody_elses_things_where_the_kernel_would_be_kept(tmp_path, kind):
     elif kind == "open folder":
         taken.mkdir()
         taken.chmod(0o777)
+        os.chown(taken, uid, -1)
+    elif kind == "folder of another":
+        if os.geteuid() != 0:
+            pytest.skip("only root runs as another than whose the folder is")
+        taken.mkdir(mode=0o700)
     env = os.environ | {"TMPDIR": str(shared), "XDG_CACHE_HOME": "/proc/none", "PYTHONPATH": str(copied(shared))}
     env.pop("NUMBA_CACHE_DIR", None)
     try:

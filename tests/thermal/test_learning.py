@@ -215,3 +215,16 @@ def test_a_log_says_which_faults_it_could_not_have_told(known_car) -> None:
     unseen = next(v.unseen for v in found if v.name == causes.USUAL)
     assert "fan" in unseen
     assert "thermostat_open" not in unseen
+
+
+def test_a_log_says_that_it_could_not_have_told_a_gauge_that_is_off(known_car) -> None:
+    """A gauge 10 K off on a fluid whose model is off by 9 K, one log of another fluid: neither accused nor cleared."""
+    car, _ = known_car
+    drive, readings = one_log(car, 941, {}, hours=1.5, air_k=300.0)
+    off = readings.temp_k.copy()
+    off[:, 3] += 10.0
+    found = causes.judge(car, drive, replace(readings, temp_k=off), posterior=NOTHING)
+    usual = next(v for v in found if v.name == causes.USUAL)
+    assert found[0].name == causes.USUAL
+    assert "offset_3" in usual.unseen
+    assert "offset_1" not in usual.unseen  # coolant 12 K off would show

@@ -14,6 +14,14 @@ export function element(tag, className, text) {
   return made;
 }
 
+export function button(text, work, className, label) {
+  const made = element("button", className, text);
+  made.type = "button";
+  if (label) made.setAttribute("aria-label", label);
+  made.addEventListener("click", work);
+  return made;
+}
+
 export function svg(tag, attributes, parent) {
   const made = document.createElementNS("http://www.w3.org/2000/svg", tag);
   for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
@@ -52,19 +60,15 @@ async function answerOf(response) {
 
 const gone = { problems: ["The desk has stopped. Start it again in the terminal: grademargin desk."] };
 
-export async function ask(name) {
-  return answerOf(await fetch(`/api/${name}`).catch(() => Promise.reject(Object.assign(new Error("gone"), gone))));
-}
-
-export async function send(name, data) {
-  const options = { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(data) };
+async function request(name, options) {
   return answerOf(await fetch(`/api/${name}`, options).catch(() => Promise.reject(Object.assign(new Error("gone"), gone))));
 }
 
-export async function upload(name, file) {
-  const options = { method: "POST", headers: { "Content-Type": "application/octet-stream" }, body: file };
-  return answerOf(await fetch(`/api/${name}?name=${encodeURIComponent(file.name.slice(-100))}`, options));
-}
+const post = (name, type, body) => request(name, { method: "POST", headers: { "Content-Type": type }, body });
+
+export const ask = (name) => request(name);
+export const send = (name, data) => post(name, "application/json", JSON.stringify(data));
+export const upload = (name, file) => post(`${name}?name=${encodeURIComponent(file.name.slice(-100))}`, "application/octet-stream", file);
 
 export function onNews(work) { watchers.push(work); }
 

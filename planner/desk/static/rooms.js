@@ -1,6 +1,6 @@
 // The other rooms: new trip, car, rules of the trip, readings, comparison, logs, files.
 
-import { ask, bullets, byId, choices, complain, edit, element, onNews, refresh, send, state, tried, upload } from "/static/api.js";
+import { ask, bullets, button, byId, choices, complain, edit, element, onNews, refresh, send, state, tried, upload } from "/static/api.js";
 
 let go = () => {};
 const shown = (name) => document.body.dataset.room === name;
@@ -221,13 +221,10 @@ const logs = {
       } else line.append(this.tick("This is correct", (on) => { answer.time = on; }));
       box.append(line);
     }
-    const press = element("button", "", "Confirm this mapping");
-    press.type = "button";
-    press.addEventListener("click", async () => {
+    box.append(button("Confirm this mapping", async () => {
       const said = Object.fromEntries(Object.entries(units).map(([name, unit]) => [name, unit.value]));
       if (await tried(() => send("log-confirm", { name: one.name, units: said, left_out: [...out], time: answer.time }))) this.show();
-    });
-    box.append(press);
+    }));
     return box;
   },
   tick(words, work) {
@@ -252,16 +249,9 @@ const files = {
       complain([]);
       byId("make-note").textContent = `Written to ${data.folder}.`;
       byId("made").replaceChildren(...data.files.map((one) => {
-        const line = element("li"), link = element("a", "", one.name);
-        link.href = one.address;
-        link.target = "_blank";
-        link.rel = "noopener";
+        const line = element("li"), link = Object.assign(element("a", "", one.name), { href: one.address, target: "_blank", rel: "noopener" });
         line.append(link, `: ${WORDS[one.name] || ""} `);
-        if (one.name.endsWith(".html")) {
-          const save = element("a", "", "save it");
-          save.href = `${one.address}?save=1`;
-          line.append(save);
-        }
+        if (one.name.endsWith(".html")) line.append(Object.assign(element("a", "", "save it"), { href: `${one.address}?save=1` }));
         return line;
       }));
     });

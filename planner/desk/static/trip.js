@@ -1,6 +1,6 @@
 // The trip: editable tables of days and legs, thin places, remedies, stops.
 
-import { ask, bullets, byId, change, choices, edit, element, onNews, state } from "/static/api.js";
+import { ask, bullets, button, byId, change, choices, edit, element, onNews, state } from "/static/api.js";
 import { makeGround } from "/static/ground.js";
 import { makeProfile } from "/static/profile.js";
 
@@ -76,10 +76,8 @@ function showSpots(now) {
 }
 
 function spotLine(spot) {
-  const line = element("li", `is-${spot.level}`), go = element("button", "link", spot.words);
-  go.type = "button";
-  go.addEventListener("click", () => chooseLeg(spot.leg));
-  line.append(go);
+  const line = element("li", `is-${spot.level}`);
+  line.append(button(spot.words, () => chooseLeg(spot.leg), "link"));
   if (spot.more) {
     const more = element("details");
     more.append(element("summary", "", "why"), element("p", "", spot.more));
@@ -117,11 +115,7 @@ function remedyLine(day, one) {
   const words = `${one.words}: ${one.minutes} min lost, margin ${one.margin}, passing a limit: ${one.chance}${one.suffices ? "" : "; not enough alone"}.`;
   line.append(element("span", "", words));
   if (one.can && state.now.editable) {
-    const press = element("button", "", "Do this");
-    press.type = "button";
-    press.setAttribute("aria-label", `Do this: ${one.words}`);
-    press.addEventListener("click", () => change("apply", { number: day.number, choice: one.choice }));
-    line.append(press);
+    line.append(button("Do this", () => change("apply", { number: day.number, choice: one.choice }), "", `Do this: ${one.words}`));
   }
   return line;
 }
@@ -201,10 +195,8 @@ function showLegs(now) {
       const speed = input(`Speed from ${leg.from} to ${leg.to}`, "text", (value) => edit("leg", { leg: number, column: "speed", value }));
       speed.inputMode = "decimal";
       speed.size = 5;
-      const more = element("button", "", "more");
-      more.type = "button";
-      more.setAttribute("aria-label", `More settings of the leg from ${leg.from} to ${leg.to}`);
-      more.addEventListener("click", () => { chooseLeg(number); byId("leg-form").querySelector("select, input")?.focus(); });
+      const show = () => { chooseLeg(number); byId("leg-form").querySelector("select, input")?.focus(); };
+      const more = button("more", show, "", `More settings of the leg from ${leg.from} to ${leg.to}`);
       if (now.editable && !leg.carried) { cells[7].append(speed); cells[10].append(more); }
       row.append(...cells);
       body.append(row);

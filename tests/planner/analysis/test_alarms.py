@@ -7,8 +7,8 @@ import pytest
 from other_car import wander
 
 from planner.analysis import alarm_marks
-from planner.analysis.alarm_marks import SETTLED_S
-from planner.analysis.alarms import Reading, _settled, alarm_cards, drop_band_pa, pressure_band_pa, trip_card
+from planner.analysis.alarm_marks import SETTLED_S, settled
+from planner.analysis.alarms import Reading, alarm_cards, drop_band_pa, pressure_band_pa, trip_card
 from planner.forecast.run import Forecast
 from planner.output.alarms import alarm_rows
 
@@ -98,12 +98,12 @@ def test_a_cold_start_after_a_night_is_no_low_reading(alps) -> None:
     # By hand: every day starts cold, so its first half hour of driving tells nothing of a thermostat stuck open.
     outlook = alps.outlook
     line = outlook.timeline
-    settled, days = _settled(line), line.drive.day
+    late, days = settled(line.drive), line.drive.day
     assert days[-1] > days[0]
     for day in np.unique(days):
         today = np.flatnonzero((days == day) & (line.drive.speed_m_per_s > 0.0))
         driven_s = np.cumsum(line.drive.duration_s[today])
-        assert not settled[today[driven_s <= SETTLED_S]].any()
-        assert settled[today[-1]]
+        assert not late[today[driven_s <= SETTLED_S]].any()
+        assert late[today[-1]]
     coolant = trip_card(outlook).fluids[0]
     assert coolant.marks.low_k > coolant.warm_k - 15.0

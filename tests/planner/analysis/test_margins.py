@@ -4,12 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from cars import with_part
 from CoolProp.CoolProp import PropsSI
 from rules import with_trip
 
 from planner.analysis.margins import columns_of, find_margins, fluids_of, gravest, worst_of
 from planner.forecast.run import kept_at
-from planner.model.levels import WORDS, level_of, severity
+from planner.model.levels import level_of, severity
 from planner.output.report import sentence
 from thermal.fluids import FLUID_KEYS, fluid_of
 from thermal.simulate import limits_k
@@ -34,10 +35,6 @@ def report(request):
     return request.getfixturevalue(request.param)
 
 
-def part_of(outlook, number):
-    return outlook.timeline.drive.group == number
-
-
 # --- levels ---
 
 
@@ -47,14 +44,6 @@ def part_of(outlook, number):
 )
 def test_levels(margin_k, level):
     assert level_of(margin_k, 8.0) == level
-
-
-def test_the_levels_are_those_of_the_margins(report):
-    band = report.outlook.trip.thin_band_k
-    for margin in report.margins:
-        assert margin.level in WORDS
-        assert (margin.level == "exceeded") == (margin.margin_k < 0.0)
-        assert (margin.level == "thin") == (0.0 <= margin.margin_k < band)
 
 
 def test_a_wider_band_calls_more_legs_thin(big):
@@ -76,25 +65,18 @@ def test_every_leg_has_a_margin_for_every_fluid(report):
 
 
 def test_margins_are_the_least_of_limit_less_temperature(report):
-    outlook = report.outlook
+    """And the peak is where and when it is said to be."""
+    outlook, line = report.outlook, report.outlook.timeline
     temps, limit = outlook.nominal.temps_k[0], outlook.nominal.limit_k
     for margin in report.margins:
-        fluid = fluid_of(margin.fluid)
-        left = (limit[:, fluid.index] - temps[:, fluid.node])[part_of(outlook, margin.leg)]
-        assert margin.nominal_margin_k == pytest.approx(left.min(), abs=1e-9)
+        fluid, leg = fluid_of(margin.fluid), outlook.legs[margin.leg]
+        part = line.drive.group == margin.leg
+        assert margin.nominal_margin_k == pytest.approx((limit[:, fluid.index] - temps[:, fluid.node])[part].min())
         assert margin.limit_k - margin.peak_k == pytest.approx(margin.nominal_margin_k, abs=1e-9)
-
-
-def test_the_peak_is_where_and_when_it_is_said_to_be(report):
-    outlook = report.outlook
-    temps, line = outlook.nominal.temps_k[0], outlook.timeline
-    for margin in report.margins:
-        near = part_of(outlook, margin.leg) & (np.abs(line.end_s - margin.when.timestamp()) < 1.0)
-        assert near.any()
-        assert np.any(np.isclose(temps[near, fluid_of(margin.fluid).node], margin.peak_k, atol=1e-9))
+        near = part & (np.abs(line.end_s - margin.when.timestamp()) < 1.0)
+        assert np.any(np.isclose(temps[near, fluid.node], margin.peak_k, atol=1e-9))
         assert np.any(np.isclose(line.end_m[near], margin.distance_m))
         assert margin.parked == bool(np.all(line.drive.speed_m_per_s[near] == 0.0))
-        leg = outlook.legs[margin.leg]
         assert margin.near in {outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name}
 
 
@@ -172,13 +154,8 @@ def test_time_above_the_limit_is_that_of_the_upper_temperature(report):
 def test_a_transaxle_has_no_differential_of_its_own(minimal):
     assert fluids_of(minimal.outlook) == FLUID_KEYS
     file = minimal.outlook.car
-    vehicle = replace(file.vehicle, axle=replace(file.vehicle.axle, kind="transaxle"))
-    assert fluids_of(replace(minimal.outlook, car=replace(file, vehicle=vehicle))) == (
-        "coolant",
-        "engine_oil",
-        "transmission",
-        "power_steering",
-    )
+    held = replace(minimal.outlook, car=replace(file, vehicle=with_part(file.vehicle, "axle", kind="transaxle")))
+    assert fluids_of(held) == ("coolant", "engine_oil", "transmission", "power_steering")
 
 
 # --- where it gets thin ---
@@ -222,7 +199,4 @@ def test_the_coolant_s_limit_falls_with_height_as_water_boils(big):
     water = [PropsSI("T", "P", pa + cap_pa, "Q", 0, "Water") for pa in (84556.0, 70109.0)]
     assert ours[0] < vehicle.coolant_limit.limit_k
     assert ours[0] - ours[1] == pytest.approx(water[0] - water[1], rel=0.15)
-
-
-def test_the_other_limits_do_not_change_with_height(big):
-    assert np.all(np.ptp(big.outlook.nominal.limit_k[:, 1:], axis=0) == 0.0)
+    assert np.all(np.ptp(outlook.nominal.limit_k[:, 1:], axis=0) == 0.0)  # the others do not change

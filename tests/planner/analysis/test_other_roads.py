@@ -1,16 +1,14 @@
 """Other roads: each comparison is what one gets by really taking the other road."""
 
-import itertools
 from dataclasses import replace
 from datetime import datetime, time
 
 import pytest
-from rules import with_trip
+from rules import outlook_of, with_trip
 
 from planner.analysis.margins import columns_of, fluids_of
 from planner.analysis.other_roads import Choice, compare_roads, sentence
-from planner.forecast.run import Forecast, forecast, span_of
-from thermal.vehicle_file import VehicleFile
+from planner.forecast.run import Forecast, span_of
 
 SEASON = ((5, 28), (10, 15))
 PLACES = {
@@ -21,11 +19,6 @@ PLACES = {
     "c": {"lon_deg": -97.2},
     "d": {"lon_deg": -96.8},
 }
-
-
-@pytest.fixture(scope="module")
-def file(car) -> VehicleFile:
-    return VehicleFile(vehicle=car, base="", entries=(), overridden=frozenset())
 
 
 @pytest.fixture(scope="module")
@@ -47,8 +40,14 @@ def trip_of(make_trip, road):
 
 
 @pytest.fixture(scope="module")
-def outlook(trip_of, file) -> Forecast:
-    return forecast(trip_of(), file)
+def drive(trip_of, car):
+    """`drive(round_by=50.0)`: the forecast of such a trip."""
+    return lambda **more: outlook_of(trip_of(**more), car)
+
+
+@pytest.fixture(scope="module")
+def outlook(drive) -> Forecast:
+    return drive()
 
 
 def stops(outlook: Forecast) -> list[str]:
@@ -79,10 +78,10 @@ def check(choice: Choice, taken: Forecast, part: str) -> None:
     assert road.fluid == fluids_of(taken)[int(margins.argmin())]
 
 
-def test_both_sides_are_what_a_forecast_of_that_road_says(outlook, trip_of, file):
+def test_both_sides_are_what_a_forecast_of_that_road_says(outlook, drive):
     (choice,) = compare_roads(outlook)
     check(choice, outlook, "chosen")
-    check(choice, forecast(trip_of(route=("a", "b", "plain", "c", "d"), explicit=True), file), "other")
+    check(choice, drive(route=("a", "b", "plain", "c", "d"), explicit=True), "other")
 
 
 def test_the_sentence_says_what_it_costs_and_gains(outlook):
@@ -97,42 +96,35 @@ def test_the_sentence_says_what_it_costs_and_gains(outlook):
     assert f"gains {gain:.0f} °C of the smallest margin there" in said
 
 
-def test_a_list_of_every_place_has_no_other_road(trip_of, file):
-    taken = forecast(trip_of(route=("a", "b", "pass", "c", "d"), explicit=True), file)
-    assert compare_roads(taken) == ()
+@pytest.mark.parametrize("more", [{"route": ("a", "b", "pass", "c", "d"), "explicit": True}, {"round_by": 50.0}])
+def test_no_other_road_for_a_list_of_every_place_and_none_of_half_as_long_again(drive, more):
+    assert compare_roads(drive(**more)) == ()
 
 
-def test_a_detour_of_more_than_half_again_is_none(trip_of, file):
-    assert compare_roads(forecast(trip_of(round_by=50.0), file)) == ()
-
-
-def test_a_road_closed_on_its_day_is_no_choice(trip_of, file):
+def test_a_road_closed_on_its_day_is_no_choice(drive):
     winter, summer = datetime(2027, 1, 12, 9), datetime(2027, 7, 6, 9)
     plain = {"over": 12.0, "plain_season": SEASON}
-    assert len(compare_roads(forecast(trip_of(departure=summer, **plain), file))) == 1
-    assert compare_roads(forecast(trip_of(departure=winter, **plain), file)) == ()
+    assert len(compare_roads(drive(departure=summer, **plain))) == 1
+    assert compare_roads(drive(departure=winter, **plain)) == ()
 
 
-def test_a_road_that_fits_no_split_into_days_is_no_choice(trip_of, file):
+def test_a_road_that_fits_no_split_into_days_is_no_choice(drive):
     # No place to sleep and 1.65 h at the wheel: the pass fits, the longer way does not. The pass is long and gentle
     # here, so that the car loses little time on it.
     day = {"driving_s": 1.65 * 3600.0, "lodging_only": True}
-    taken = forecast(trip_of(day=day, over=24.0, round_by=34.0), file)
+    taken = drive(day=day, over=24.0, round_by=34.0)
     assert compare_roads(taken) == ()
     relaxed = with_trip(taken, day=replace(taken.trip.day, driving_s=2.0 * 3600.0))
     assert len(compare_roads(relaxed)) == 1
 
 
-def test_at_most_three_those_that_cost_the_least_time(make_trip, road, file):
+def test_at_most_three_those_that_cost_the_least_time(make_trip, road, car):
     keys = ["p1", "p2", "p3", "p4", "p5"]
     places = {key: {"lon_deg": -97.8, "lat_deg": 38.4 + 0.02 * n} for n, key in enumerate(keys)}
     places |= {"a": {"lon_deg": -98.0}, "z": {"lon_deg": -97.6}}
-    legs = list(
-        itertools.chain.from_iterable(
-            (road("a", key, 20.0 + n, road=key), road(key, "z", 20.0 + n, road=key)) for n, key in enumerate(keys)
-        )
-    )
-    choices = compare_roads(forecast(make_trip(legs, places=places, route=("a", "z")), file))
+    ways = [(n, a, b) for n, key in enumerate(keys) for a, b in (("a", key), (key, "z"))]
+    legs = [road(a, b, 20.0 + n, road=keys[n]) for n, a, b in ways]
+    choices = compare_roads(outlook_of(make_trip(legs, places=places, route=("a", "z")), car))
     assert [choice.other.via.partition(" ")[0] for choice in choices] == ["p2", "p3", "p4"]
     late = [choice.other.time_s - choice.chosen.time_s for choice in choices]
     assert late == pytest.approx([120.0, 240.0, 360.0], abs=2.0)
@@ -146,9 +138,9 @@ def test_the_alps_have_two_ways_to_andermatt(alps):
         check(choice, alps.outlook, "chosen")
 
 
-def test_a_later_hour_is_that_of_the_other_road(trip_of, file):
+def test_a_later_hour_is_that_of_the_other_road(drive):
     # The other road is driven at its own hours: after noon, an hour more on the way there means other air.
-    early = forecast(trip_of(departure=datetime(2027, 7, 6, 6)), file)
-    late = forecast(trip_of(departure=datetime(2027, 7, 6, 14), day={"start": time(8)}), file)
+    early = drive(departure=datetime(2027, 7, 6, 6))
+    late = drive(departure=datetime(2027, 7, 6, 14), day={"start": time(8)})
     cool, hot = compare_roads(early)[0], compare_roads(late)[0]
     assert cool.other.margin_k > hot.other.margin_k + 0.5

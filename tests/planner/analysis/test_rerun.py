@@ -5,20 +5,16 @@ from datetime import datetime
 
 import numpy as np
 import pytest
+from cars import with_part
+from rules import outlook_of
 
 from planner.analysis import rerun
 from planner.analysis.margins import columns_of
 from planner.analysis.rerun import Change, kept_on, run_day
-from planner.forecast.run import Forecast, forecast
+from planner.forecast.run import Forecast
 from thermal.fluids import BODY_KEYS
-from thermal.vehicle import Vehicle
-from thermal.vehicle_file import VehicleFile
 
 COOLANT, TRANSMISSION, DIFFERENTIAL = 1, 3, 4  # columns of the temperatures
-
-
-def outlook_of(trip, car: Vehicle) -> Forecast:
-    return forecast(trip, VehicleFile(vehicle=car, base="estate-1990s-six", entries=(), overridden=frozenset()))
 
 
 def planned_rows(outlook: Forecast, number: int) -> list[int]:
@@ -48,50 +44,53 @@ def test_a_day_driven_again_unchanged_is_the_day_of_the_plan(alps, number):
     assert again.kept.chance == pytest.approx(kept.chance, abs=0.002)
 
 
-def changes_of_alps() -> dict[str, tuple[Change, ...]]:
-    return {
-        "slower": (Change(kind="slower", words="", legs=(2,), speed=0.8),),
-        "heater": (Change(kind="heater", words="", legs=(2,), ac_off=True, heater=True),),
-        "load": (Change(kind="load", words="", trailer=0.0, lighter_kg=100.0),),
-        "hour": (Change(kind="hour", words="", shift_s=-7200.0),),
-    }
+SLOW_LEG = Change(kind="slower", words="", legs=(2,), speed=0.8)
+HOUR = Change(kind="hour", words="", shift_s=-3600.0)
 
 
-@pytest.mark.parametrize("name", changes_of_alps())
-def test_few_draws_say_what_all_of_them_say_within_their_error(alps, monkeypatch, name):
+def day_of_leg_2(outlook: Forecast) -> int:
+    return next(n for n, day in enumerate(outlook.timeline.days) if day.first <= 2 <= day.last)
+
+
+def kind_of(change: Change) -> str:
+    return change.kind
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        SLOW_LEG,
+        HOUR,
+        Change(kind="heater", words="", legs=(2,), ac_off=True, heater=True),
+        Change(kind="load", words="", trailer=0.0, lighter_kg=100.0),
+    ],
+    ids=kind_of,
+)
+def test_few_draws_say_what_all_of_them_say_within_their_error(alps, monkeypatch, change):
     """A change driven with 128 draws, and with all 256 of the plan's first batch."""
-    outlook, changes = alps.outlook, changes_of_alps()[name]
-    number = next(n for n, day in enumerate(outlook.timeline.days) if day.first <= 2 <= day.last)
-    few = run_day(outlook, number, changes).kept
+    outlook, number = alps.outlook, day_of_leg_2(alps.outlook)
+    few = run_day(outlook, number, (change,)).kept
     monkeypatch.setattr(rerun, "FEW", 256)
-    every = run_day(outlook, number, changes).kept
+    every = run_day(outlook, number, (change,)).kept
     close = every.margin_k < 30.0
     assert close.any()
     assert np.all(np.abs(few.margin_k - every.margin_k)[close] < 4.0 * few.error_k[close] + 0.05)
     assert np.all(np.abs(few.chance - every.chance)[close] < 4.0 * few.chance_error[close] + 0.002)
 
 
-def test_the_same_change_gives_the_same_numbers(alps):
-    change = Change(kind="slower", words="", legs=(2,), speed=0.8)
-    one, two = run_day(alps.outlook, 0, (change,)), run_day(alps.outlook, 0, (change,))
-    assert np.array_equal(one.were_k, two.were_k)
-    assert all(np.array_equal(a, b) for a, b in zip(one.kept, two.kept, strict=True))
-    assert np.array_equal(one.nominal_k, two.nominal_k)
-
-
 @pytest.mark.parametrize(
     "change",
     [
-        Change(kind="slower", words="", legs=(2,), speed=0.8),
+        SLOW_LEG,
+        HOUR,
         Change(kind="lower gear", words="", legs=(2,), low_gear=True),
         Change(kind="stop", words="", stop_after=1, stop_s=1200.0),
         Change(kind="load", words="", lighter_kg=100.0),
-        Change(kind="hour", words="", shift_s=-3600.0),
     ],
-    ids=lambda change: change.kind,
+    ids=kind_of,
 )
 def test_a_change_is_driven_from_where_it_begins_as_from_the_morning(alps, change):
-    number = next(n for n, day in enumerate(alps.outlook.timeline.days) if day.first <= 2 <= day.last)
+    number = day_of_leg_2(alps.outlook)
     unchanged = run_day(alps.outlook, number)
     later = run_day(alps.outlook, number, (change,), unchanged=unchanged)
     whole = run_day(alps.outlook, number, (change,))
@@ -105,7 +104,6 @@ def test_a_change_is_driven_from_where_it_begins_as_from_the_morning(alps, chang
 
 FOOT, GRADE = 0, 1  # legs: the road to the foot of the grade, and the grade
 MINUTES = 20.0
-TRAILER_KG = 590.0
 
 
 @pytest.fixture(scope="module")
@@ -115,8 +113,7 @@ def grade(make_trip, road, car) -> Forecast:
     In the hottest hours, so that a stop makes the grade neither hotter nor cooler. With less to do, the thermostat
     holds the coolant whatever one does, and nothing could be found.
     """
-    speed = 25.0
-    rise = 0.06 * speed * 60.0 * MINUTES
+    rise = 0.06 * 25.0 * 60.0 * MINUTES
     places = {
         "a": {"lon_deg": -98.0},
         "foot": {"lon_deg": -97.2, "services": frozenset({"parking"})},
@@ -124,24 +121,20 @@ def grade(make_trip, road, car) -> Forecast:
         "z": {"lon_deg": -96.8, "elevation_m": rise},
     }
     places = {key: {"high_k": 316.15, "low_k": 295.15} | place for key, place in places.items()}
-    legs = [
-        road("a", "foot", 60.0),
-        road("foot", "top", MINUTES, speed_m_per_s=speed),
-        road("top", "z", 10.0, speed_m_per_s=speed),
-    ]
-    towing = replace(
-        car,
-        trailer=replace(car.trailer, mass_kg=TRAILER_KG, drag_area_m2=0.55),
-        cooling=replace(car.cooling, airflow_share=0.7),
-    )
+    legs = [road("a", "foot", 60.0), road("foot", "top", MINUTES), road("top", "z", 10.0)]
+    towing = with_part(with_part(car, "trailer", mass_kg=590.0, drag_area_m2=0.55), "cooling", airflow_share=0.7)
     return outlook_of(make_trip(legs, places=places, day={"break_s": 0.0}, departure=datetime(2027, 7, 6, 14)), towing)
 
 
-def peak_k(outlook: Forecast, *changes: Change) -> np.ndarray:
-    """Hottest of every node on the grade itself, the car as described."""
+def on_grade_k(outlook: Forecast, *changes: Change) -> np.ndarray:
+    """Every node while driving up the grade itself, the car as described."""
     trial = run_day(outlook, 0, changes)
     drive = trial.timeline.drive
-    return trial.nominal_k[(drive.group == GRADE) & (drive.speed_m_per_s > 0.0)].max(axis=0)
+    return trial.nominal_k[(drive.group == GRADE) & (drive.speed_m_per_s > 0.0)]
+
+
+def peak_k(outlook: Forecast, *changes: Change) -> np.ndarray:
+    return on_grade_k(outlook, *changes).max(axis=0)
 
 
 STOP = Change(kind="stop", words="", stop_after=FOOT, stop_s=20.0 * 60.0)
@@ -167,34 +160,22 @@ def test_slowing_down_on_the_grade_lowers_all_of_them(grade):
 
 def test_what_a_stop_gains_fades_as_the_time_constant_says(grade):
     # tau from the plan's own foot: the cooling left after t is exp(-t / tau), the same tau half way and at the top.
-    plan, stopped = run_day(grade, 0), run_day(grade, 0, (STOP,))
-    kept = []
-    for trial in (plan, stopped):
-        drive = trial.timeline.drive
-        kept.append(trial.nominal_k[(drive.group == GRADE) & (drive.speed_m_per_s > 0.0), DIFFERENTIAL])
-    left = kept[0] - kept[1]
+    left = (on_grade_k(grade) - on_grade_k(grade, STOP))[:, DIFFERENTIAL]
     half, whole = left[len(left) // 2] / left[0], left[-1] / left[0]
     assert 0.0 < whole < half < 1.0
     assert whole == pytest.approx(half**2, abs=0.08)
 
 
-@pytest.mark.parametrize("minutes", [10.0, 45.0])
-def test_a_stop_takes_as_long_as_it_says(grade, minutes):
+@pytest.mark.parametrize(("minutes", "idling"), [(10.0, False), (45.0, False), (10.0, True)])
+def test_a_stop_takes_as_long_as_it_says(grade, minutes, idling):
     plan = run_day(grade, 0)
-    trial = run_day(grade, 0, (replace(STOP, stop_s=60.0 * minutes),))
+    trial = run_day(grade, 0, (replace(STOP, stop_s=60.0 * minutes, stop_idling=idling),))
     # The air has changed meanwhile, and with it, by seconds, the speed held.
     assert (trial.day.end_s - plan.day.end_s) / 60.0 == pytest.approx(minutes, abs=0.1)
-    parked = [s for s in trial.timeline.spans if s.kind == "cool"]
-    assert [(s.leg, s.place) for s in parked] == [(FOOT, "foot")]
-    part = slice(parked[0].first, parked[0].last + 1)
-    assert trial.timeline.drive.duration_s[part].sum() == pytest.approx(60.0 * minutes)
-    assert np.all(trial.timeline.drive.engine_on[part] == 0.0)
-
-
-def test_idling_keeps_the_engine_running(grade):
-    trial = run_day(grade, 0, (replace(STOP, stop_s=600.0, stop_idling=True),))
-    (parked,) = (s for s in trial.timeline.spans if s.kind == "idle")
-    assert np.all(trial.timeline.drive.engine_on[parked.first : parked.last + 1] == 1.0)
+    (parked,) = (s for s in trial.timeline.spans if s.kind == ("idle" if idling else "cool"))
+    assert (parked.leg, parked.place) == (FOOT, "foot")
+    assert trial.timeline.drive.duration_s[parked.rows].sum() == pytest.approx(60.0 * minutes)
+    assert np.all(trial.timeline.drive.engine_on[parked.rows] == float(idling))
 
 
 def test_slower_takes_longer_by_the_ratio_of_speeds(grade):
@@ -218,7 +199,7 @@ def test_a_switch_thrown_on_the_grade_cools_nothing_before_it(grade, kind):
 
 def test_an_hour_s_shift_moves_the_clock_and_the_air(grade):
     plan = run_day(grade, 0)
-    early = run_day(grade, 0, (Change(kind="hour", words="", shift_s=-3600.0),))
+    early = run_day(grade, 0, (HOUR,))
     assert early.day.start_s - plan.day.start_s == -3600.0
     assert early.timeline.begin_s[0] == plan.timeline.begin_s[0] - 3600.0
     driven = early.timeline.drive.speed_m_per_s > 0.0
@@ -232,8 +213,7 @@ def test_half_the_trailer_is_between_all_and_none(grade):
     for node in range(COOLANT, DIFFERENTIAL + 1):
         assert peaks[0][node] > peaks[1][node] > peaks[2][node], BODY_KEYS[node]
     # None at all is the car without it, as the plain forecast has it.
-    vehicle = grade.car.vehicle
-    solo = outlook_of(grade.trip, replace(vehicle, trailer=replace(vehicle.trailer, mass_kg=0.0, drag_area_m2=0.0)))
+    solo = outlook_of(grade.trip, with_part(grade.car.vehicle, "trailer", mass_kg=0.0, drag_area_m2=0.0))
     assert peaks[2] == pytest.approx(peak_k(solo), abs=0.05)
 
 
@@ -247,7 +227,7 @@ def test_air_conditioning_off_regains_speed_on_that_leg_alone(make_trip, road, c
     """Where the car climbs at full power, what the compressor took goes into speed, as with the leg's own setting."""
     legs = [road("a", "b", 20.0), road("b", "c", 15.0, speed_m_per_s=30.0), road("c", "d", 20.0)]
     places = {key: {"elevation_m": 3240.0} for key in "cd"}
-    loaded = replace(car, trailer=replace(car.trailer, mass_kg=1500.0, drag_area_m2=1.0))
+    loaded = with_part(car, "trailer", mass_kg=1500.0, drag_area_m2=1.0)
     outlook = outlook_of(make_trip(legs, places=places), loaded)
     off = run_day(outlook, 0, (Change(kind="A/C off", words="", legs=(1,), ac_off=True),)).timeline.drive
     for leg, faster in ((0, False), (1, True), (2, False)):

@@ -5,20 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from rules import with_trip
+from rules import outlook_of, with_trip
 
 from planner.analysis.service import Due, ageing, carry, plan_service
-from planner.forecast.run import Forecast, forecast
+from planner.forecast.run import Forecast
 from planner.model.trip import ServiceItem
 from thermal.fluids import fluid_of
 from thermal.units import to_si
-from thermal.vehicle_file import VehicleFile
 
 MILE_M = 1609.344
-
-
-def outlook_of(trip, vehicle) -> Forecast:
-    return forecast(trip, VehicleFile(vehicle=vehicle, base="", entries=(), overridden=frozenset()))
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +89,7 @@ def test_no_interval_is_ever_longer_than_it_should_be(outlook, every_km, fluid):
     used, ends = used_m(outlook, fluid), outlook.timeline.end_m
     done = [float(used[np.flatnonzero(ends <= arrival_m(outlook, job) + 1.0)[-1]]) for job in found]
     ways = np.diff([-60e3, *done, used[-1]])
-    assert np.all(ways > 0.0)
+    assert np.all(ways > 0.0)  # in driving order
     assert np.all(ways <= every_km * 1e3 + 500.0)  # a segment is up to a quarter mile long
 
 
@@ -153,21 +148,6 @@ def test_without_a_list_common_practice_is_taken_as_done_at_the_start(outlook):
     given = plan_service(with_trip(outlook, service=(ServiceItem(item="x", every_m=1e9),)))
     assert not given.assumed
     assert (given.due, given.clear) == ((), ("x",))
-
-
-def test_jobs_come_in_driving_order(big):
-    due = big.service.due
-    assert [job.at_m for job in due] == sorted(job.at_m for job in due)
-    length_m = sum(leg.distance_m for leg in big.outlook.legs)
-    # 500 mi between looks at the wheel nuts, and never a longer way, done where the car stands.
-    nuts = [arrival_m(big.outlook, job) for job in due if job.item.startswith("wheel nut")]
-    ways = np.diff(np.concatenate(([0.0], nuts)))
-    assert np.all(ways <= 500.0 * MILE_M + 500.0)
-    assert length_m - nuts[-1] <= 500.0 * MILE_M + 500.0
-    nights = {span.leg for span in big.outlook.timeline.spans if span.kind == "night"}
-    for job in due:
-        place = big.outlook.trip.places[job.place]
-        assert job.leg in nights or "workshop" in place.services
 
 
 def test_what_to_carry_fits_the_car(car):

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from cars import with_part
 
 import maps.scene
 from planner.analysis.margins import find_margins, worst_of
@@ -20,13 +21,8 @@ from planner.weather.sources import TripWeather
 @pytest.fixture(scope="module")
 def laden(big):
     """The worked example's car with another 1,500 kg on its trailer."""
-    file = big.outlook.car
-    trailer = replace(file.vehicle.trailer, mass_kg=file.vehicle.trailer.mass_kg + 1500.0)
-    return replace(file, vehicle=replace(file.vehicle, trailer=trailer))
-
-
-def without_profiles(trip):
-    return replace(trip, legs=tuple(replace(leg, profile=None) for leg in trip.legs))
+    file, mass_kg = big.outlook.car, big.outlook.car.vehicle.trailer.mass_kg + 1500.0
+    return replace(file, vehicle=with_part(file.vehicle, "trailer", mass_kg=mass_kg))
 
 
 @pytest.fixture(scope="module")
@@ -70,8 +66,9 @@ def test_heat_from_a_leg_that_is_not_known_is_carried_on(big):
 
 
 def test_taking_profiles_away_never_calms(big):
-    bare = forecast(without_profiles(big.outlook.trip), big.outlook.car)
-    margins = find_margins(bare)
+    trip = big.outlook.trip
+    bare = replace(trip, legs=tuple(replace(leg, profile=None) for leg in trip.legs))
+    margins = find_margins(forecast(bare, big.outlook.car))
     for leg in range(len(big.outlook.legs)):
         if big.worst(leg).level in ("thin", "exceeded"):
             assert worst_of(margins, leg).level != "ample"

@@ -6,7 +6,7 @@ ways of writing it are those met in loggers' exports and in spreadsheets; common
 
 import gzip
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -127,15 +127,7 @@ def thousands(rpm: np.ndarray) -> list[str]:
     return [f'"{value:,.0f}"' for value in rpm]
 
 
-def hot(code: str = "") -> bytes:
-    """Oil that climbs through 255 degF, and past it; now and then nothing but a code."""
-    oil = np.round(200.0 + 80.0 * T / N, 1).tolist()
-    oil[900:960] = [255.0] * 60
-    cells = [code if code and i % 40 == 39 else str(value) for i, value in enumerate(oil)]
-    return Style(heads=US, columns=(*US_COLUMNS[:2], cells, *US_COLUMNS[3:])).data()
-
-
-HOT_F = np.round(200.0 + 80.0 * T / N, 1)
+HOT_F = np.round(200.0 + 80.0 * T / N, 1)  # oil that climbs through 255 degF, and past it
 HOT_F[900:960] = 255.0
 
 RIGHT: dict[str, bytes] = {
@@ -168,9 +160,7 @@ RIGHT: dict[str, bytes] = {
     "summary at the end": Style(after="\nAverage,,,,,\nend of file\n").data(),
     "empty rows between": Style(end="\n\n").data(),
     "units in a second row": Style(heads=HEADS, time="Time", below="s," + ",".join(UNITS)).data(),
-    "units in brackets in a second row": Style(
-        heads=HEADS, time="Time", below="[s],[km/h],[°C],[°C],[°C],[rpm]"
-    ).data(),
+    "units in brackets in a second row": Style(heads=HEADS, time="Time", below=f"[s],[{'],['.join(UNITS)}]").data(),
     # units
     "round brackets": Style(heads=tuple(h.replace("[", "(").replace("]", ")") for h in Style().heads)).data(),
     "underscores": Style(time="time_s", heads=("speed_kmh", "coolant_C", "oil_temp_C", "ambient_C", "rpm")).data(),
@@ -318,7 +308,8 @@ def test_refused(tmp_path: Path, name: str) -> None:
 
 @pytest.mark.parametrize("code", ["", "419", "6553.5"])
 def test_a_real_255_fahrenheit_stays(tmp_path: Path, code: str) -> None:
-    path = file(tmp_path, "hot", hot(code))
+    oil = with_codes(HOT_F, code, every=40) if code else HOT_F
+    path = file(tmp_path, "hot", Style(heads=US, columns=(*US_COLUMNS[:2], oil, *US_COLUMNS[3:])).data())
     found = describe_log(path).mapping
     assert found.unsure == ()
     series = read_log(path, found).channels["engine_oil"]
@@ -336,8 +327,6 @@ def test_one_unit_is_proposed_for_all_temperatures(tmp_path: Path) -> None:
 
 
 def test_two_drives_in_one_file_are_not_joined(tmp_path: Path) -> None:
-    from dataclasses import replace
-
     path = file(tmp_path, "two", ASKED["two drives in one file"])
     found = describe_log(path).mapping
     assert "jumps back to 0 s in row 1501" in found.time_unsure

@@ -33,13 +33,6 @@ def test_bounds_of_toml(sound: str, beyond: str, said: str) -> None:
     assert said in str(caught.value)
 
 
-def test_the_row_is_told() -> None:
-    for text, row in (("a = 1\nb = \nc = 2", 2), ("\n\n" + "a." * 200 + "a = 1", 3), ("a = ", 0)):
-        with pytest.raises(TextError) as caught:
-            read_toml(text)
-        assert caught.value.row == row
-
-
 def test_the_largest_file_that_is_read(tmp_path: Path) -> None:
     path = tmp_path / "a"
     path.write_bytes(b"x" * 1_000_000)

@@ -1,6 +1,7 @@
 """Reading a trip folder: what is read, and the sentence each slip earns."""
 
 import re
+import shutil
 from datetime import datetime, time
 from pathlib import Path
 
@@ -32,6 +33,7 @@ PROFILE = """distance [mi],elevation [ft]
 7,6600
 14,7834
 """
+FILES = {"trip.toml": TOML, "places.csv": PLACES, "legs.csv": LEGS, "profiles/raton.csv": PROFILE}
 
 
 @pytest.fixture
@@ -41,8 +43,7 @@ def folder(tmp_path: Path) -> Path:
 
 def make_folder(trip: Path) -> Path:
     (trip / "profiles").mkdir(parents=True)
-    files = {"trip.toml": TOML, "places.csv": PLACES, "legs.csv": LEGS, "profiles/raton.csv": PROFILE}
-    for name, text in files.items():
+    for name, text in FILES.items():
         (trip / name).write_text(text, encoding="utf-8")
     return trip
 
@@ -61,7 +62,6 @@ def only_problem(folder: Path) -> str:
 
 
 def test_everything_is_read_in_si(folder: Path) -> None:
-    before = {path: path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
     trip = read_trip(folder)
     assert trip.name == "trip"
     assert trip.route == ("trinidad", "clayton")
@@ -73,11 +73,10 @@ def test_everything_is_read_in_si(folder: Path) -> None:
     assert trip.places["raton"].high_k == pytest.approx((88 - 32) / 1.8 + 273.15, rel=1e-12)
     assert trip.legs[0].distance_m == pytest.approx(14 * 1609.344, rel=1e-12)
     assert trip.legs[0].speed_m_per_s == pytest.approx(55 * 0.44704, rel=1e-12)
-    assert trip.legs[0].profile is not None
     assert trip.legs[0].profile.elevation_m[1] == pytest.approx(6600 * 0.3048, rel=1e-12)
     assert trip.legs[2].note == "wind"
-    after = {path: path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
-    assert after == before
+    files = {str(path.relative_to(folder)): path.read_text("utf-8") for path in folder.rglob("*.*")}
+    assert files == FILES  # as they were
 
 
 def test_directed_legs(folder: Path) -> None:
@@ -90,8 +89,6 @@ def test_directed_legs(folder: Path) -> None:
         ("raton", "clayton"),
     ]
     up, down = directed[0].profile, directed[1].profile
-    assert up is not None
-    assert down is not None
     assert down.elevation_m == up.elevation_m[::-1]
     assert down.distance_m == pytest.approx([0.0, 7 * 1609.344, 14 * 1609.344])
     assert down.reverse() == up
@@ -126,11 +123,17 @@ def test_defaults_are_told(folder: Path) -> None:
 
 
 def test_a_trip_without_temperatures(folder: Path) -> None:
-    rows = [line.split(",") for line in PLACES.replace('"Clayton, New Mexico"', "Clayton").splitlines()]
-    (folder / "places.csv").write_text("\n".join(",".join(cells[:7]) for cells in rows), encoding="utf-8")
+    keep_columns(folder, 7)
     trip = read_trip(folder)
     assert trip.places["raton"].high_k is None
     assert trip.assumptions[0].startswith("No place has 'high' and 'low'; usual values of nearby weather stations are")
+    keep_columns(folder, 8)
+    assert only_problem(folder).startswith("places.csv: the column 'high' needs the other one too; enter 'high' and")
+
+
+def keep_columns(folder: Path, n: int) -> None:
+    rows = [line.split(",") for line in PLACES.replace('"Clayton, New Mexico"', "Clayton").splitlines()]
+    (folder / "places.csv").write_text("\n".join(",".join(cells[:n]) for cells in rows), encoding="utf-8")
 
 
 # --- files ---
@@ -139,8 +142,8 @@ def test_a_trip_without_temperatures(folder: Path) -> None:
 def test_missing_folder_and_files(folder: Path, tmp_path: Path) -> None:
     assert "does not exist; 'grademargin new DIR'" in only_problem(tmp_path / "none")
     assert "is a file, not a folder" in only_problem(folder / "trip.toml")
-    for name in ("trip.toml", "places.csv", "legs.csv"):
-        (folder / name).unlink()
+    shutil.rmtree(folder)
+    folder.mkdir()
     problems = problems_of(folder)
     assert [text.split(":")[0] for text in problems] == ["legs.csv", "places.csv", "trip.toml"]
     assert all("'grademargin new DIR' creates a folder with one" in text for text in problems)
@@ -150,7 +153,9 @@ def test_missing_folder_and_files(folder: Path, tmp_path: Path) -> None:
 
 HALT = ':00"\n[[halt]]\n'
 P, L, T, R = "places.csv", "legs.csv", "trip.toml", "profiles/raton.csv"
-# File, what is replaced by what; where the problem is reported, its code, and the question asked, if any.
+ENDS = 'start = "trinidad"\nfinish = "clayton"'
+ALL = '["trinidad", "raton-pass", "raton", "clayton"]'
+# File, what is replaced by what; where the problem is reported, its code, and the question or road named, if any.
 SLIPS = [
     (P, "6680", "abc", "row 4, column 'elevation [ft]'", "not-a-number", ""),
     (P, "6680", "", "row 4, column 'elevation [ft]'", "missing-value", ""),
@@ -161,6 +166,15 @@ SLIPS = [
     (P, "-104.44", "-104.44 W", "row 4, column 'lon'", "position", ""),
     (P, "36.90", "36° 75'", "row 4, column 'lat'", "position", ""),
     (P, "-104.44", "-204.44", "row 4, column 'lon'", "out-of-range", ""),
+    (L, "raton,clayton,83", "raton,clayton,43", "row 4, column 'distance [mi]'", "distance", ""),
+    (
+        P,
+        "-104.44",
+        "104.44",
+        "row 3, column 'distance [mi]'",
+        "distance",
+        "has lon of 'raton' the wrong sign (west is neg",
+    ),
     (P, "raton,Raton,", "trinidad,Raton,", "row 4, column 'place'", "duplicate", ""),
     (P, "pass,parking", "pas,parking", "row 3, column 'kind'", "unknown-word", "did you mean 'pass'?"),
     (P, "fuel lodging food", "fuel loding", "row 4, column 'services'", "unknown-word", ""),
@@ -169,16 +183,12 @@ SLIPS = [
     (P, "88,56", "188,56", "row 4, column 'high [degF]'", "out-of-range", ""),
     (P, "88,56", "31,13", "row 4, column 'high [degF]'", "temperature-unit", "is it in degC?"),
     (P, "elevation [ft]", "elevation", "row 1, column 'elevation'", "heading", ""),
-    (P, "elevation [ft]", "elevaton [ft]", "row 1, column 'elevaton [ft]'", "heading", "did you mean 'elevation'?"),
-    (P, "low [degF]", "low [mi]", "row 1, column 'low [mi]'", "heading", ""),
     (L, "raton,8,55", "raton,0,55", "row 3, column 'distance [mi]'", "out-of-range", ""),
     (L, "raton,8,55", "raton,8,155", "row 3, column 'speed [mph]'", "out-of-range", "is it in km/h?"),
     (L, "raton,8,55", "raton,8,2", "row 3, column 'speed [mph]'", "out-of-range", ""),
     (L, "raton-pass,raton,8", "raton-pas,raton,8", "row 3, column 'from'", "unknown-place", "mean 'raton-pass'?"),
     (L, "I-25,yes,yes,,", "I-25,maybe,yes,,", "row 3, column 'two_way'", "unknown-word", ""),
     (L, "raton,clayton,83", "clayton,clayton,83", "row 4, column 'to'", "same-place", ""),
-    (L, "distance [mi]", "distance [degF]", "row 1, column 'distance [degF]'", "heading", ""),
-    (L, "raton,clayton,83", "raton,clayton,43", "row 4, column 'distance [mi]'", "distance", ""),
     (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton-pass,raton,9,50,I-25,no,yes,,", "row 4", "duplicate", ""),
     (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton,raton-pass,9,50,I-25,no,yes,,", "row 4", "duplicate", ""),
     (R, "0,6025", "0,6225", "legs.csv row 2, column 'profile'", "profile", ""),
@@ -235,6 +245,20 @@ SLIPS = [
     (T, ':00"\n', ":00\"\n[[halt]]\nplace = 'raton'\n", "key 'halt 1 duration'", "missing-key", ""),
     (T, ':00"\n', f"{HALT}place='rat'\nduration='1 h'\n", "key 'halt 1 place'", "unknown-place", "'raton'?"),
     (T, ':00"\n', f"{HALT}place='raton'\nduration='1 h'\nengine='on'\n", "key 'halt 1 engine'", "unknown-word", ""),
+    (T, '"2027-07-06 07:00"', "July 6 7am", "row 4", "unreadable", 'without quotation marks; write departure = "2027-'),
+    (T, "start", 'via = ["raton"\n"raton-pass"]\nstart', "row 3", "unreadable", "list not closed: is a comma missing"),
+    (T, ENDS, 'route = ["trinidad", "raton", "clayton"]', "key 'route'", "no-leg", "from 'trinidad' go to raton-pass"),
+    (
+        T,
+        ENDS,
+        'route = ["clayton", "raton"]',
+        "key 'route'",
+        "no-leg",
+        "legs.csv row 4, 'raton' to 'clayton', is one-way",
+    ),
+    (T, ENDS, 'route = ["raton", "clayton"]\nnights = ["trinidad"]', "key 'nights'", "not-on-route", ""),
+    (T, ENDS, f'route = {ALL}\nnights = ["raton", "raton-pass"]', "key 'nights'", "route-order", ""),
+    (P, "7834", "2388", "row 3, column 'elevation'", "profile", "is it in metres under a heading in feet?"),
 ]
 
 # The wording of each code, once: the first of the slips above with that code.
@@ -267,6 +291,8 @@ WORDING = [
     'trip.toml key \'via\': read [1]; write a list of place keys, e.g. ["raton", "alamosa"]',
     "trip.toml key 'route': 'start' is also given; keep either 'route', or 'start', 'finish' and 'via'",
     "trip.toml key 'thin': '8 h' is not a temperature difference; write K, degC or degF, e.g. '5 K'",
+    "trip.toml key 'nights': 'trinidad' is not on the route; add it to the route, or remove it here",
+    "trip.toml key 'nights': the nights are not in route order; sort them",
 ]
 
 
@@ -328,34 +354,17 @@ def test_one_slip(folder: Path, file: str, old: str, new: str, where: str, code:
     with pytest.raises(TripError) as caught:
         read_trip(folder)
     found = caught.value.found
-    assert any(p.where.endswith(where) and p.code == code and p.text.endswith(question) for p in found), found
-    assert len(found) == 1 or code in ("duplicate", "unknown-key", "heading", "temperature-unit"), found
+    assert any(p.where.endswith(where) and p.code == code and question in p.text for p in found), found
+    assert len(found) == 1 or code in ("duplicate", "unknown-key", "heading", "temperature-unit", "distance"), found
 
 
 def test_the_wording_of_each_code(tmp_path: Path) -> None:
-    firsts = {slip[4]: slip for slip in reversed(SLIPS)}
     said = set()
-    for code, (file, old, new, *_) in firsts.items():
+    for file, old, new, _, code, _ in {slip[4]: slip for slip in reversed(SLIPS)}.values():
         trip = make_folder(tmp_path / code)
         edit(trip, file, old, new)
         said |= set(problems_of(trip))
     assert said >= set(WORDING)
-
-
-def test_slips_of_all_files_come_at_once_and_sorted(folder: Path) -> None:
-    edit(folder, P, "6680", "abc")
-    edit(folder, P, "5052", "def")
-    edit(folder, L, "raton,8,55", "raton,8,fast")
-    edit(folder, R, "7,6600", "7,high")
-    edit(folder, T, "start", "confidence = 2\nstart")
-    wheres = [text.split(":")[0] for text in problems_of(folder)]
-    assert wheres == [
-        "legs.csv row 3, column 'speed [mph]'",
-        "places.csv row 4, column 'elevation [ft]'",
-        "places.csv row 5, column 'elevation [ft]'",
-        "profiles/raton.csv row 3, column 'elevation [ft]'",
-        "trip.toml key 'confidence'",
-    ]
 
 
 # --- slips that only neighbours show ---
@@ -377,13 +386,6 @@ def test_swapped_latitude_and_longitude(folder: Path, third: bool, legs: list[in
     problems = problems_of(folder)
     assert [text.split(":")[0] for text in problems] == [f"legs.csv row {n}, column 'distance [km]'" for n in legs]
     assert all(text.endswith(f"are lat and lon of {swapped} swapped?") for text in problems)
-
-
-def test_lost_minus_of_a_western_longitude(folder: Path) -> None:
-    edit(folder, P, "-104.44", "104.44")
-    problems = problems_of(folder)
-    assert len(problems) == 2
-    assert all("has lon of 'raton' the wrong sign (west is negative)?" in text for text in problems)
 
 
 @pytest.mark.parametrize(
@@ -416,60 +418,7 @@ def test_a_whole_column_of_celsius_under_fahrenheit(folder: Path) -> None:
     assert read_trip(folder).places["raton"].high_k == pytest.approx(272.594, abs=1e-3)  # a real winter is allowed
 
 
-def test_one_temperature_column_without_the_other(folder: Path) -> None:
-    rows = [line.split(",") for line in PLACES.replace('"Clayton, New Mexico"', "Clayton").splitlines()]
-    (folder / P).write_text("\n".join(",".join(cells[:8]) for cells in rows), encoding="utf-8")
-    assert only_problem(folder) == (
-        "places.csv: the column 'high' needs the other one too; enter 'high' and 'low', or neither"
-    )
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "said"),
-    [
-        (
-            '"2027-07-06 07:00"',
-            "July 6 7am",
-            "row 4: read 'July 6 7am' without quotation marks; write departure = \"2027-",
-        ),
-        ("start", 'via = ["raton"\n"raton-pass"]\nstart', "list not closed: is a comma missing"),
-    ],
-)
-def test_slips_of_toml(folder: Path, old: str, new: str, said: str) -> None:
-    edit(folder, T, old, new)
-    assert said in only_problem(folder)
-
-
-def test_a_place_in_metres_under_feet_is_named(folder: Path) -> None:
-    """The Raton profile ends at 7,834 ft, 2,388 m."""
-    edit(folder, P, "7834", "2388")
-    said = problems_of(folder)
-    assert any(
-        text.startswith(
-            "places.csv row 3, column 'elevation': read 2,388 ft; 'profiles/raton.csv' (legs.csv row 2) ends"
-        )
-        and text.endswith("is it in metres under a heading in feet?")
-        for text in said
-    ), said
-
-
 # --- where the drive goes ---
-
-
-ALL = '["trinidad", "raton-pass", "raton", "clayton"]'
-ROUTES = {
-    'route = ["trinidad", "raton", "clayton"]': "no leg goes from 'trinidad' to 'raton'; add one to legs.csv, or add a "
-    "place in between; open legs from 'trinidad' go to raton-pass",
-    'route = ["clayton", "raton"]': "the leg of legs.csv row 4, 'raton' to 'clayton', is one-way",
-    'route = ["raton", "clayton"]\nnights = ["trinidad"]': "key 'nights': 'trinidad' is not on the route",
-    f'route = {ALL}\nnights = ["raton", "raton-pass"]': "key 'nights': the nights are not in route order",
-}
-
-
-@pytest.mark.parametrize("route", ROUTES)
-def test_a_route_that_cannot_be_driven(folder: Path, route: str) -> None:
-    (folder / T).write_text(f'departure = "2027-07-06 07:00"\n{route}\n', encoding="utf-8")
-    assert ROUTES[route] in only_problem(folder)
 
 
 def test_an_island_names_the_missing_link(folder: Path) -> None:
@@ -494,7 +443,6 @@ def test_a_loop_by_way_of_a_place(folder: Path) -> None:
 def test_a_profile_a_little_off_is_scaled(folder: Path) -> None:
     edit(folder, R, "14,7834", "14.5,7834")
     profile = read_trip(folder).legs[0].profile
-    assert profile is not None
     assert profile.distance_m[-1] == 14 * 1609.344
     assert profile.distance_m[1] == pytest.approx(7 * 1609.344 * 14 / 14.5, rel=1e-12)
 
@@ -511,9 +459,7 @@ def test_a_profile_a_little_off_is_scaled(folder: Path) -> None:
 def test_daylight_does_not_bind_evening_starts_unless_asked(
     folder: Path, said: str, daylight: bool, told: bool
 ) -> None:
-    toml = folder / "trip.toml"
-    text = toml.read_text(encoding="utf-8").split("[")[0]
-    toml.write_text(text + said, encoding="utf-8")
+    (folder / T).write_text(TOML + said, encoding="utf-8")
     trip = read_trip(folder)
     assert trip.day.daylight is daylight
     assert any("days may end after dark" in line for line in trip.assumptions) is told
@@ -521,12 +467,7 @@ def test_daylight_does_not_bind_evening_starts_unless_asked(
 
 def test_every_code_is_documented() -> None:
     root = Path(__file__).parents[3]
-    used = {
-        code
-        for path in (root / "planner").rglob("*.py")
-        for code in re.findall(r'code="([a-z-]+)"', path.read_text("utf-8"))
-    }
-    page = (root / "docs" / "formats.md").read_text("utf-8")
-    assert used | {slip[4] for slip in SLIPS} <= set(
-        re.findall(r"`([a-z-]+)`", page[page.index("| code | problem |") :])
-    )
+    code = "".join(path.read_text("utf-8") for path in (root / "planner").rglob("*.py"))
+    table = (root / "docs" / "formats.md").read_text("utf-8").partition("| code | problem |")[2]
+    used = {*re.findall(r'code="([a-z-]+)"', code), *(slip[4] for slip in SLIPS)}
+    assert used <= set(re.findall(r"`([a-z-]+)`", table))

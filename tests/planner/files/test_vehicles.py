@@ -43,9 +43,8 @@ def test_every_shipped_vehicle_survives_the_writer(tmp_path: Path) -> None:
     for owner in sorted((data_folder() / "examples").glob("*/vehicle.toml")):
         copy = tmp_path / f"{owner.parent.name}.toml"
         one = read_vehicle(owner, classes)
-        copy.write_text(
-            vehicle_text(owner.read_text(encoding="utf-8"), {}, one.spread, head="Copied."), encoding="utf-8"
-        )
+        text = vehicle_text(owner.read_text(encoding="utf-8"), {}, one.spread, head="Copied.")
+        copy.write_text(text, encoding="utf-8")
         two = read_vehicle(copy, classes)
         assert two.vehicle == one.vehicle
         assert [e.source for e in two.entries] == [e.source for e in one.entries]

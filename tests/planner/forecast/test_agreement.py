@@ -10,14 +10,12 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-import made_up
 import numpy as np
 import pytest
+from driven import write_log
 
 import planner
 from planner.analysis.rerun import as_planned
-from planner.files.logmap import map_path, write_map
-from planner.files.logpropose import describe_log
 from planner.forecast.assemble import find_route, read_inputs
 
 SAME_K = 0.01
@@ -38,17 +36,10 @@ time = "5 min"
 """
 
 
-def write_log(folder: Path) -> Path:
-    """A made-up log of the trip's first day, with its mapping, to be placed on the road by its positions and times."""
+def with_log(folder: Path) -> Path:
     inputs = read_inputs(folder)
-    line = find_route(inputs).timeline
-    last = max(span.last for span in line.spans if span.kind == "drive" and span.day == 0)
-    log = made_up.made_up_on(inputs.car.vehicle, line.drive.take(slice(0, last + 1)), rng=np.random.default_rng(1))
-    (folder / "logs").mkdir()
-    path = folder / "logs" / "day-1.csv"
-    path.write_text(made_up.csv_text(log, title="synthetic log, no car drove it"), encoding="utf-8")
-    write_map(map_path(path), describe_log(path).mapping, path.name)
-    return path
+    write_log(folder, "day-1.csv", find_route(inputs).timeline, inputs.car.vehicle)
+    return folder
 
 
 @pytest.fixture(scope="module")
@@ -56,8 +47,7 @@ def hot(copy_example: Callable[[str, Path], Path], tmp_path_factory: pytest.Temp
     folder = copy_example("minimal", tmp_path_factory.mktemp("hot") / "trip")
     (folder / "weather.csv").write_text(HOT, encoding="utf-8")
     (folder / "session.toml").write_text(SESSION, encoding="utf-8")
-    write_log(folder)
-    return folder
+    return with_log(folder)
 
 
 @pytest.fixture(scope="module")
@@ -168,14 +158,11 @@ ROUND = ["brig", "ulrichen", "nufenen", "andermatt"]
 @pytest.fixture(scope="module")
 def closed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("closed")
-    (folder / "places.csv").write_text(PLACES, encoding="utf-8")
-    (folder / "legs.csv").write_text(LEGS, encoding="utf-8")
-    (folder / "trip.toml").write_text(
-        'units = "metric"\nstart = "brig"\nfinish = "andermatt"\ndeparture = "2027-07-09 08:00"\n', encoding="utf-8"
-    )
-    (folder / "vehicle.toml").write_text('base = "saloon-2000s-diesel"\n', encoding="utf-8")
-    write_log(folder)
-    return folder
+    toml = 'units = "metric"\nstart = "brig"\nfinish = "andermatt"\ndeparture = "2027-07-09 08:00"\n'
+    car = 'base = "saloon-2000s-diesel"\n'
+    for name, text in (("places.csv", PLACES), ("legs.csv", LEGS), ("trip.toml", toml), ("vehicle.toml", car)):
+        (folder / name).write_text(text, encoding="utf-8")
+    return with_log(folder)
 
 
 def test_plan_drives_round_a_closed_road(closed, run, tmp_path):

@@ -19,21 +19,25 @@ def folder(copy_example, tmp_path):
     return copy_example("alps", tmp_path / "trip")
 
 
+@pytest.fixture
+def leg(folder):
+    """The leg of day 1 that climbs most."""
+    return climb(read_inputs(folder))
+
+
 def write(folder, *rows):
     (folder / "readings.csv").write_text(HEAD + "\n".join(rows) + "\n", encoding="utf-8")
     return read_inputs(folder)
 
 
 def climb(inputs):
-    """A leg of day 1 that climbs, and one number there that its class would give."""
     line = find_route(inputs).timeline
     spans = [s for s in line.spans if s.kind == "drive" and s.day == 0]
     span = max(spans, key=lambda s: float(np.sum(line.drive.grade[s.rows] * line.drive.length_m[s.rows])))
     return line.road.legs[span.leg]
 
 
-def test_hotter_readings_take_margin_and_cooler_ones_give_it(folder):
-    leg = climb(read_inputs(folder))
+def test_hotter_readings_take_margin_and_cooler_ones_give_it(folder, leg):
     bare = planner.plan(folder, remedies=False).margins
     smallest = []
     for oil in (95, 125):
@@ -47,8 +51,7 @@ def test_hotter_readings_take_margin_and_cooler_ones_give_it(folder):
     assert smallest[1] < bare.query("fluid == 'engine_oil'").margin_k.min()
 
 
-def test_a_plan_does_not_learn_twice(folder):
-    leg = climb(read_inputs(folder))
+def test_a_plan_does_not_learn_twice(folder, leg):
     inputs = taught(write(folder, f",{leg.finish},,,118,,,"))
     assert taught(inputs) is inputs
     made = planner.plan(inputs, remedies=False)
@@ -97,20 +100,21 @@ def test_rows_that_have_no_place_on_the_plan_are_told(folder):
     assert any(said.startswith("Your coolant runs") for said in told)
 
 
-def test_a_reading_too_hot_to_believe_leaves_the_margin_unknown(folder):
-    leg = climb(read_inputs(folder))
+def test_a_reading_too_hot_to_believe_leaves_the_margin_unknown_and_heads_the_check(folder, leg, run):
     bare = planner.plan(folder, remedies=False)
     write(folder, f",{leg.finish},,,,175,,")
     made = planner.plan(folder, remedies=False)
+    first, second, *_ = run("check", folder).out.splitlines()
+    assert re.search(r"No errors; \d+ things to check\.", first)
+    assert second.startswith("  warning: readings.csv row 2, ")
     assert "not used" in made.report.learnt[0]
     assert "stop and check before driving on" in made.report.learnt[0]
     assert made.margins.margin_k.to_numpy() == pytest.approx(bare.margins.margin_k.to_numpy(), abs=1e-6)
     ahead = made.report.outlook.lesson.ahead_of(made.report.outlook.legs)
     axle = made.margins.query("fluid == 'differential'")
     assert set(axle.level[axle.leg >= ahead]) <= {"unknown", "thin", "exceeded"}
-    assert set(axle.level[axle.leg < ahead]) == set(
-        bare.margins.query("fluid == 'differential'").level[axle.leg < ahead]
-    )
+    was = bare.margins.query("fluid == 'differential'")
+    assert set(axle.level[axle.leg < ahead]) == set(was.level[axle.leg < ahead])
     worst = next(m for m in made.report.margins if m.leg == ahead and m.fluid == "differential")
     assert "Differential read 175 °C at" in unknown_sentence(made.report, worst)
     write(folder, f",{leg.finish},,,,-20,,")
@@ -118,31 +122,20 @@ def test_a_reading_too_hot_to_believe_leaves_the_margin_unknown(folder):
     assert list(cold.margins.level) == list(bare.margins.level)
 
 
-def test_degrees_celsius_under_fahrenheit_are_one_doubt(folder):
+def test_degrees_celsius_under_fahrenheit_are_one_doubt(folder, leg):
     """Each reading as the car gives it, typed in degC: one sentence on the heading, none on the gauges."""
-    leg = climb(read_inputs(folder))
     write(folder, f",{leg.finish},,90,100,90,,")
     values = {one.what: one.expected_k - 273.15 for one in taught(read_inputs(folder)).lesson.seen}
     head = HEAD.replace("degC", "degF")
     row = f",{leg.finish},,{values['coolant']:.0f},{values['engine_oil']:.0f},{values['differential']:.0f},,\n"
     (folder / "readings.csv").write_text(head + row, encoding="utf-8")
     lesson = taught(read_inputs(folder)).lesson
-    assert lesson.unused == (
-        "readings.csv: all 3 values look like °C under [degF]; change the heading? Not used: row 2.",
-    )
+    (said,) = lesson.unused
+    assert said == "readings.csv: all 3 values look like °C under [degF]; change the heading? Not used: row 2."
     assert not lesson.warnings
 
 
-def test_a_reading_that_may_mean_a_fault_heads_the_check(folder, run):
-    leg = climb(read_inputs(folder))
-    write(folder, f",{leg.finish},,,,175,,")
-    first, second, *_ = run("check", folder).out.splitlines()
-    assert re.search(r"No errors; \d+ things to check\.", first)
-    assert second.startswith("  warning: readings.csv row 2, ")
-
-
-def test_every_command_says_the_same(folder, run):
-    leg = climb(read_inputs(folder))
+def test_every_command_says_the_same(folder, leg, run):
     write(folder, f",{leg.finish},,,118,,,")
     said = run("check", folder).out
     assert "learnt: Your engine oil runs" in said

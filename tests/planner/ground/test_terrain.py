@@ -1,7 +1,6 @@
 """The coarse model of the ground against heights that others measured, and against passes between towns."""
 
 import csv
-import shutil
 from pathlib import Path
 
 import airportsdata
@@ -11,8 +10,6 @@ from passes import LEVEL, PASSES
 
 from planner.ground import terrain
 from planner.ground.between import LEVEL_M, ground_between
-from planner.model import paths
-from planner.model.errors import PlannerError
 
 STATIONS = Path(__file__).parents[4] / "shared" / "data" / "normals.csv"
 
@@ -78,19 +75,3 @@ def test_across_the_date_line_and_at_the_poles():
     heights = terrain.ground_m([90.0, -90.0, 65.9, 65.9], [0.0, 0.0, 180.0, -180.0])
     assert np.isfinite(heights).all()
     assert heights[2] == heights[3]
-
-
-@pytest.mark.parametrize("harm", [b"", b"GROUND1\n", b"nonsense" * 1000, None])
-def test_a_damaged_file_is_told(harm, tmp_path, monkeypatch):
-    shutil.copytree(paths.data_folder() / "ground", tmp_path / "ground")
-    path = tmp_path / "ground" / "ground.bin"
-    path.write_bytes(path.read_bytes()[:-1] if harm is None else harm)
-    monkeypatch.setattr(terrain, "data_folder", lambda: tmp_path)
-    terrain._file.cache_clear()
-    terrain._tile.cache_clear()
-    try:
-        with pytest.raises(PlannerError, match=r"ground\.bin: data file of the program, cannot be read"):
-            terrain.ground_m(39.0, -104.0)
-    finally:
-        terrain._file.cache_clear()
-        terrain._tile.cache_clear()

@@ -5,8 +5,6 @@ import numpy as np
 import pytest
 
 from planner.ground import towns
-from planner.model import paths
-from planner.model.errors import PlannerError
 
 
 def test_towns_lie_where_their_airfields_do():
@@ -65,12 +63,3 @@ def test_across_the_date_line():
     assert not sides["Tubou"]
     numbers = towns.towns_in(south_deg=-20.0, north_deg=-15.0, west_deg=177.0, east_deg=-177.0)
     assert (np.abs(towns.table().lon_deg[numbers]) >= 177.0).all()
-
-
-@pytest.mark.parametrize("keep", [0, 100, 400_000])
-def test_a_damaged_file_is_told(keep, tmp_path, monkeypatch):
-    (tmp_path / "towns").mkdir()
-    (tmp_path / "towns" / "towns.xz").write_bytes((paths.data_folder() / "towns" / "towns.xz").read_bytes()[:keep])
-    monkeypatch.setattr(towns, "data_folder", lambda: tmp_path)
-    with pytest.raises(PlannerError, match=r"towns\.xz: data file of the program, cannot be read"):
-        towns.table.__wrapped__()

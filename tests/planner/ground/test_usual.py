@@ -6,8 +6,6 @@ import numpy as np
 import pytest
 
 from planner.ground import usual
-from planner.model import paths
-from planner.model.errors import PlannerError
 
 MIDDLE = {month: date(2027, month, 16) for month in (1, 4, 7, 10)}
 
@@ -85,13 +83,3 @@ def test_no_station_no_number():
 def test_seasons_change_sides():
     assert usual.lapse_k_per_m(7.0) == usual.lapse_k_per_m(1.0, lat_deg=-35.0)
     assert usual.summer_share(1.0, lat_deg=-35.0) == 1.0
-
-
-@pytest.mark.parametrize("keep", [0, 100, 20_000])
-def test_a_damaged_file_is_told(keep, tmp_path, monkeypatch):
-    (tmp_path / "normals").mkdir()
-    whole = (paths.data_folder() / "normals" / "stations.xz").read_bytes()
-    (tmp_path / "normals" / "stations.xz").write_bytes(whole[:keep])
-    monkeypatch.setattr(usual, "data_folder", lambda: tmp_path)
-    with pytest.raises(PlannerError, match=r"stations\.xz: data file of the program, cannot be read"):
-        usual.stations.__wrapped__()

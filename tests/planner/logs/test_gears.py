@@ -10,6 +10,7 @@ from cars import read_class
 from planner.files.logs import Series
 from planner.logs.drives import gears_held
 from thermal.drive import steady_drive
+from thermal.simulate import simulate
 from thermal.vehicle import Vehicle
 
 SPEED_M_PER_S = 22.0
@@ -30,21 +31,24 @@ def gears(vehicle: Vehicle, rpm: float, speed_m_per_s: float = SPEED_M_PER_S) ->
     return set(gears_held(vehicle, drive, log_of(rpm, speed_m_per_s)))
 
 
+def rpm_in(vehicle: Vehicle, gear: int) -> float:
+    """rpm = speed / (2 pi tyre radius) x ratio x final drive x 60: mechanics, by hand."""
+    turns_per_s = SPEED_M_PER_S / (2.0 * np.pi * vehicle.body.tyre_radius_m) * vehicle.axle.ratio
+    return turns_per_s * 60.0 * vehicle.gearbox.ratios[gear - 1]
+
+
 @pytest.mark.parametrize("gear", [1, 2, 3, 4, 5])
 def test_a_manual_gear_is_known_by_its_ratio(gear: int) -> None:
-    """rpm = speed / (2 pi tyre radius) x ratio x final drive x 60: mechanics, by hand."""
     vehicle = read_class("estate-1990s-six").vehicle
-    rpm = SPEED_M_PER_S / (2.0 * np.pi * vehicle.body.tyre_radius_m) * vehicle.axle.ratio * 60.0
-    rpm *= vehicle.gearbox.ratios[gear - 1]
+    rpm = rpm_in(vehicle, gear)
     assert gears(vehicle, rpm) == {float(gear)}
     assert gears(vehicle, 1.04 * rpm) == {float(gear)}  # tyres worn, a speed that reads low
 
 
 def test_an_automatic_slips_and_a_clutch_that_is_open_tells_nothing() -> None:
     vehicle = read_class("saloon-1980s-v8-automatic").vehicle
-    direct = int(np.argmin(np.abs(np.array(vehicle.gearbox.ratios) - 1.0)))
-    rpm = SPEED_M_PER_S / (2.0 * np.pi * vehicle.body.tyre_radius_m) * vehicle.axle.ratio * 60.0
-    assert gears(vehicle, 1.12 * rpm) == {float(direct + 1)}  # an open converter
+    direct = 1 + vehicle.gearbox.ratios.index(1.0)
+    assert gears(vehicle, 1.12 * rpm_in(vehicle, direct)) == {float(direct)}  # an open converter
     manual = read_class("estate-1990s-six").vehicle
     assert gears(manual, 700.0) == {0.0}  # rolling with the clutch down
     assert gears(manual, 2000.0, 2.0) == {0.0}  # pulling away
@@ -52,11 +56,8 @@ def test_an_automatic_slips_and_a_clutch_that_is_open_tells_nothing() -> None:
 
 def test_the_model_drives_in_the_gear_that_was_held() -> None:
     """A driver who holds third: the model's engine turns as the log says, within what speeds and tyres are off."""
-    from thermal.simulate import simulate
-
     vehicle = read_class("estate-1990s-six").vehicle
-    rpm = SPEED_M_PER_S / (2.0 * np.pi * vehicle.body.tyre_radius_m) * vehicle.axle.ratio * 60.0
-    rpm *= vehicle.gearbox.ratios[2]
+    rpm = rpm_in(vehicle, 3)
     drive = steady_drive(minutes=10.0, speed_m_per_s=SPEED_M_PER_S, grade=0.0, air_k=290.0)
     held = replace(drive, highest_gear=gears_held(vehicle, drive, log_of(rpm)))
     free, third = (simulate(one, vehicle).work.engine_rad_per_s[-1] * 30.0 / np.pi for one in (drive, held))

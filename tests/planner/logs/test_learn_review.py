@@ -8,44 +8,30 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-import made_up
 import numpy as np
 import pytest
+from driven import write_log
 
-from planner.files import logmap as logmapfile
 from planner.files.folder import open_folder
-from planner.files.logpropose import describe_log
-from planner.files.logs import open_log
+from planner.files.logs import Log, Series
 from planner.files.vehicles import read_vehicle, write_fitted
 from planner.forecast.run import as_described
 from planner.logs import drift, fit, identifiability, map_match, review
 from planner.model.errors import OutputError, PlannerError
 from planner.model.paths import data_folder
 from planner.output import log_tables
-from planner.route.graph import choose_route
-from planner.route.timeline import build_timeline, open_route
+from planner.route.timeline import open_route
+from thermal.causes import faulty_thermostat
 from thermal.fluids import N_BODY, fluid_of
 
 TODAY = date(2027, 7, 8)
 TRUTH = {"engine_heat": 1.1, "axle_heat": 0.75, "gearbox_loss": 1.25}
 
 
-def log_file(
-    folder: Path, name: str, *, seed: int = 1, warmer_k: float = 0.0, write_map: bool = True, **truth: float
-) -> Path:
+def log_file(folder: Path, name: str, **how: float) -> Path:
     """Drive the trip with a car of that truth and write its log and mapping."""
     trip, car = open_folder(folder)
-    line = build_timeline(trip, choose_route(trip), car.vehicle)
-    span = line.spans[0]
-    drive = line.drive.take(slice(span.first, span.last + 1))
-    drive = replace(drive, air_k=drive.air_k + warmer_k, dew_k=drive.dew_k, road_rise_k=0.0 * drive.air_k)
-    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(seed), truth=truth)
-    (folder / "logs").mkdir(exist_ok=True)
-    path = folder / "logs" / name
-    path.write_text(made_up.csv_text(log, title="synthetic log, no car drove it"), encoding="utf-8")
-    if write_map:
-        logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
-    return path
+    return write_log(folder, name, open_route(trip, car.vehicle).timeline, car.vehicle, **how)
 
 
 @pytest.fixture(scope="module")
@@ -72,11 +58,11 @@ def test_a_log_without_heights_is_matched_by_its_distance(learned: fit.Fitted) -
 
 
 def test_the_fit_finds_what_was_put_in_or_says_so(learned: fit.Fitted) -> None:
-    names = [item.name for item in learned.found.unknowns]
+    found = learned.found
+    errors = {item.name: i for i, item in enumerate(found.unknowns)}
     for name, value in TRUTH.items():
-        i = names.index(name)
-        miss = abs(float(np.log(learned.found.estimate[i] / value)))
-        assert miss <= 3.0 * learned.found.standard_error[i]
+        i = errors[name]
+        assert abs(float(np.log(found.estimate[i] / value))) <= 3.0 * found.standard_error[i]
     axle = next(one for one in learned.held if one.fluid == "differential")
     assert axle.after_k < 0.5 * axle.before_k
 
@@ -88,9 +74,6 @@ def test_margins_narrow(learned: fit.Fitted) -> None:
     after = {o.fluid: o for o in fit.trip_margins(route, learned.found.vehicle, learned.posterior)}
     for fluid in ("engine_oil", "transmission", "differential"):
         assert after[fluid].sd_k < 0.7 * before[fluid].sd_k
-    lines = log_tables.fit_lines(learned, list(before.values()), list(after.values()))
-    assert any("hold-out test, last quarter of day-1.csv" in text for text in lines)
-    assert log_tables.fit_dict(learned, list(before.values()), list(after.values()))["schema"] == "grademargin-fit/1"
 
 
 def test_what_was_held_out_bounds_how_sure_a_fit_is(learned: fit.Fitted) -> None:
@@ -106,37 +89,22 @@ def test_what_was_held_out_bounds_how_sure_a_fit_is(learned: fit.Fitted) -> None
 
 def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) -> None:
     owner, classes = folder / "vehicle.toml", data_folder() / "vehicles"
-    before = owner.read_bytes()
-    path = folder / "vehicle-fitted.toml"
-    write_fitted(
-        path, owner=owner, classes=classes, changes=learned.changes, posterior=learned.posterior, head="Fitted."
-    )
+    before, path = owner.read_bytes(), folder / "vehicle-fitted.toml"
+    new = {"owner": owner, "classes": classes, "changes": learned.changes, "posterior": learned.posterior}
+    write_fitted(path, **new, head="Fitted.")
     found = read_vehicle(path, classes)
     assert owner.read_bytes() == before
     assert found.spread == learned.posterior
-    assert found.vehicle.cooling.thermostat_open_k == pytest.approx(
-        learned.found.vehicle.cooling.thermostat_open_k, abs=0.06
-    )
+    opens_k = learned.found.vehicle.cooling.thermostat_open_k
+    assert found.vehicle.cooling.thermostat_open_k == pytest.approx(opens_k, abs=0.06)
     assert found.spread.factors["axle_heat"].source == "fitted to day-1.csv, 2027-07-08"
     entry = next(e for e in found.entries if e.key == "cooling.thermostat_open")
     assert "fitted to day-1.csv, 2027-07-08, ±" in entry.source
     with pytest.raises(OutputError, match="already exists"):
-        write_fitted(path, owner=owner, classes=classes, changes={}, posterior=learned.posterior, head="x")
+        write_fitted(path, **new, head="x")
     assert open_route(learned.trip, found.vehicle).timeline.days
     with pytest.raises(PlannerError, match="was already used to fit this vehicle file"):
         fit.learn(learned.trip, found, learned.driven, on=TODAY)
-
-
-def test_a_plot_of_log_and_model(learned: fit.Fitted) -> None:
-    from xml.etree import ElementTree
-
-    pictures = fit.plots(learned)
-    assert list(pictures) == ["fit-day-1.svg"]
-    assert pictures == fit.plots(learned)
-    root = ElementTree.fromstring(pictures["fit-day-1.svg"])
-    text = " ".join(root.itertext())
-    assert "differential" in text
-    assert "measured" in text
 
 
 def test_what_a_level_log_cannot_teach(learned: fit.Fitted) -> None:
@@ -151,6 +119,11 @@ def test_what_a_level_log_cannot_teach(learned: fit.Fitted) -> None:
     assert any("no temperature of engine oil" in text for text in told)
 
 
+@pytest.fixture(scope="module")
+def log(learned: fit.Fitted) -> Log:
+    return learned.driven[0].log
+
+
 # --- matching ---------------------------------------------------------------------------------------------------------
 
 
@@ -162,9 +135,7 @@ def test_one_log_given_twice_is_refused_by_what_it_holds(learned: fit.Fitted) ->
             fit.learn(learned.trip, learned.car, [one, again], on=TODAY)
 
 
-def test_a_log_that_fits_nowhere_or_twice_is_asked_about(folder: Path, make_trip, road) -> None:
-    path = folder / "logs" / "day-1.csv"
-    log = open_log(path) if path.exists() else open_log(log_file(folder, "day-1.csv", **TRUTH))
+def test_a_log_that_fits_nowhere_or_twice_is_asked_about(log: Log, make_trip, road) -> None:
     minutes = log.distance_m / 25.0 / 60.0
     twice = make_trip([road("a", "b", minutes), road("b", "c", minutes * 1.01)])
     with pytest.raises(PlannerError, match="2 parts of the plan have its length"):
@@ -181,19 +152,12 @@ def test_a_log_that_fits_nowhere_or_twice_is_asked_about(folder: Path, make_trip
         map_match.match_log(wrong, wrong.legs, replace(log, mapping=replace(log.mapping, start="a", finish="b")))
 
 
-def test_positions_place_a_log(make_trip, road, folder: Path) -> None:
-    from planner.files.logs import Series
-
-    path = folder / "logs" / "day-1.csv"
-    log = open_log(path) if path.exists() else open_log(log_file(folder, "day-1.csv", **TRUTH))
+def test_positions_place_a_log(log: Log, make_trip, road) -> None:
     minutes = log.distance_m / 25.0 / 60.0
-    trip = make_trip(
-        [road("a", "b", minutes), road("b", "c", minutes)], places={"b": {"lat_deg": 39.5}, "c": {"lat_deg": 40.5}}
-    )
-    ends = {
-        "latitude": Series(time_s=np.array([0.0, 100.0]), value=np.array([39.51, 40.49])),
-        "longitude": Series(time_s=np.array([0.0, 100.0]), value=np.array([-98.0, -98.01])),
-    }
+    places = {"b": {"lat_deg": 39.5}, "c": {"lat_deg": 40.5}}
+    trip = make_trip([road("a", "b", minutes), road("b", "c", minutes)], places=places)
+    where = {"latitude": [39.51, 40.49], "longitude": [-98.0, -98.01]}
+    ends = {name: Series(time_s=np.array([0.0, 100.0]), value=np.array(value)) for name, value in where.items()}
     found = map_match.match_log(trip, trip.legs, replace(log, channels=log.channels | ends))
     assert (found.first, found.last) == (1, 1)
 
@@ -219,16 +183,9 @@ def test_a_hotter_day_is_the_day(folder: Path) -> None:
 
 
 def test_a_thermostat_stuck_open_is_the_car(folder: Path) -> None:
-    from thermal.causes import faulty_thermostat
-
     trip, car = open_folder(folder)
-    line = build_timeline(trip, choose_route(trip), car.vehicle)
-    drive = line.drive.take(slice(0, line.spans[0].last + 1))
-    log = made_up.made_up_on(faulty_thermostat(car.vehicle, -60.0), drive, rng=np.random.default_rng(3))
-    path = folder / "logs" / "open.csv"
-    path.write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
-    logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
-    found = reviewed(folder, path)
+    line, faulty = open_route(trip, car.vehicle).timeline, faulty_thermostat(car.vehicle, -60.0)
+    found = reviewed(folder, write_log(folder, "open.csv", line, faulty, seed=3))
     assert any("It is the car: the thermostat is stuck open" in text for text in found.sentences)
     assert log_tables.review_dict([found], [])["logs"][0]["causes"][0]["name"] == "thermostat_open"
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 import planner
+from planner.forecast.assemble import find_route, read_inputs
 from planner.logs import fit
 from planner.logs.lying import refuse_liars
 from planner.model.errors import PlannerError
@@ -22,8 +23,6 @@ def folder(copy_example, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def route(folder):
-    from planner.forecast.assemble import find_route, read_inputs
-
     return find_route(read_inputs(folder))
 
 

@@ -118,14 +118,13 @@ def test_the_command_writes_a_file_that_reads(home, run):
 @pytest.mark.parametrize(
     ("args", "told"),
     [
-        ((), "give one or more logs, or --drive TRACK.gpx and --readings NOTES.csv"),
-        (("--drive", "drive.gpx"), "give one or more logs, or --drive"),
-        (("day.csv", "--drive", "drive.gpx", "--readings", "notes.csv"), "either logs, or"),
+        ("", "give one or more logs, or --drive TRACK.gpx and --readings NOTES.csv"),
+        ("--drive drive.gpx", "give one or more logs, or --drive"),
+        ("day.csv --drive drive.gpx --readings notes.csv", "either logs, or"),
     ],
 )
-def test_logs_or_a_track_with_notes(copy_example, tmp_path, run, args, told):
-    trip = copy_example("minimal", tmp_path / "trip")
-    done = run("fit", trip, *args)
+def test_logs_or_a_track_with_notes(trip_folder, run, args, told):
+    done = run("fit", trip_folder, *args.split())
     assert done.code == 2
     assert told in done.err
 
@@ -133,15 +132,14 @@ def test_logs_or_a_track_with_notes(copy_example, tmp_path, run, args, told):
 def test_what_cannot_be_used_is_told(home):
     trip, track, notes = home
     text = track.read_text(encoding="utf-8")
-    notes.write_text(HEAD + "2027-06-21 09:30,90,100,80,80,24\n", encoding="utf-8")
-    with pytest.raises(PlannerError, match="no row is on the track"):
-        planner.fit_drive(trip, track, notes)
-    notes.write_text("place,coolant [degC]\nneedles,90\n", encoding="utf-8")
-    with pytest.raises(TripError, match="has no time"):
-        planner.fit_drive(trip, track, notes)
-    notes.write_text("when,coolant [degC]\n2027-06-20 09:30,90\n", encoding="utf-8")
-    with pytest.raises(PlannerError, match="no outside air temperature"):
-        planner.fit_drive(trip, track, notes)
+    for row, kind, said in (
+        (HEAD + "2027-06-21 09:30,90,100,80,80,24\n", PlannerError, "no row is on the track"),
+        ("place,coolant [degC]\nneedles,90\n", TripError, "has no time"),
+        ("when,coolant [degC]\n2027-06-20 09:30,90\n", PlannerError, "no outside air temperature"),
+    ):
+        notes.write_text(row, encoding="utf-8")
+        with pytest.raises(kind, match=said):
+            planner.fit_drive(trip, track, notes)
     track.write_text(text.replace("<time>", "<when>").replace("</time>", "</when>"), encoding="utf-8")
     with pytest.raises(PlannerError, match="0 points with a time"):
         planner.fit_drive(trip, track, notes, ambient_k=297.0)

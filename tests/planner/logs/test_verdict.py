@@ -58,20 +58,27 @@ def said(*parts: tuple[str, float], passed: bool = False) -> str:
     return verdict.verdict_words(found, passed=passed)
 
 
-def test_it_does_not_calm_after_a_limit_and_prints_no_odds_that_nobody_counted() -> None:
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ((("airflow", 0.9999),), "odds above 20 to 1"),  # none that nobody counted
+        ((("airflow", 0.95),), "odds 19 to 1"),
+        ((("oil_heat", 0.6), ("usual", 0.3)), "Cannot tell:"),
+        ((("oil_heat", 0.8), ("usual", 0.12)), "Cannot tell:"),  # no accusation on a likelihood
+        ((("usual", 0.7), ("oil_heat", 0.2)), "Cannot tell:"),  # nor calm on one: it had 0.75 before
+        ((("usual", 0.8), ("oil_heat", 0.2)), "Nothing unusual found"),
+        ((("unexplained_1", 0.9), ("usual", 0.05)), "Something that no cause tried here explains"),
+        ((("airflow", 0.5), ("radiator", 0.4)), "It is the car: the cooling system passes less heat"),  # kin
+        ((("airflow", 0.85), ("radiator", 0.08)), "or cause radiator"),  # at odds below 20 neither is named alone
+        ((("airflow", 0.96), ("radiator", 0.02)), "It is the car: cause airflow"),
+    ],
+)
+def test_a_verdict_says_no_more_than_is_known(parts: tuple[tuple[str, float], ...], words: str) -> None:
+    assert words in said(*parts)
+
+
+def test_it_does_not_calm_after_a_limit() -> None:
     assert "That makes them no safer" in said(("usual", 0.95), passed=True)
-    assert "odds above 20 to 1" in said(("airflow", 0.9999))
-    assert "odds 19 to 1" in said(("airflow", 0.95))
-
-
-def test_it_says_that_it_cannot_tell_and_that_nothing_tried_explains() -> None:
-    assert said(("oil_heat", 0.6), ("usual", 0.3)).startswith("Cannot tell:")
-    assert said(("oil_heat", 0.8), ("usual", 0.12)).startswith("Cannot tell:")  # no accusation on a likelihood
-    assert said(("usual", 0.7), ("oil_heat", 0.2)).startswith("Cannot tell:")  # nor calm on one: it had 0.75 before
-    assert said(("usual", 0.8), ("oil_heat", 0.2)).startswith("Nothing unusual found")
-    assert said(("unexplained_1", 0.9), ("usual", 0.05)).startswith("Something that no cause tried here explains")
-    kin = said(("airflow", 0.5), ("radiator", 0.4))
-    assert kin.startswith("It is the car: the cooling system passes less heat")
 
 
 def test_what_a_calm_log_could_not_have_told_is_said_kin_as_one() -> None:
@@ -79,11 +86,7 @@ def test_what_a_calm_log_could_not_have_told_is_said_kin_as_one() -> None:
         name="usual", words="nothing", probability=0.95, value=0.0, rmse_k=1.0, unseen=("fan", "flow", "oil_cooler")
     )
     told = verdict.verdict_words((one,))
-    assert told.endswith(
-        "It could not have detected: the cooling system passes less heat; the oil cooler rejects less heat: "
-        "blocked, its "
-        "thermostat shut."
-    )
+    assert "detected: the cooling system passes less heat; the oil cooler rejects less heat: blocked" in told
     assert "could not have detected" not in verdict.verdict_words((replace(one, unseen=()),))
 
 
@@ -96,39 +99,31 @@ def test_when_a_cause_began_and_on_which_grade() -> None:
 # --- pressures --------------------------------------------------------------------------------------------------------
 
 
-def oil_log(estate: Vehicle, *, share: np.ndarray) -> SimpleNamespace:
-    """An hour of rpm between 1,500 and 3,000, oil at 100 degC, pressure below the relief valve times a share."""
-    time_s = np.arange(0.0, 3600.0, 5.0)
-    rpm = 2250.0 + 750.0 * np.sin(time_s / 90.0)
-    thick = float(estate.engine_oil.oil.viscosity_m2_per_s(np.asarray(373.15)))
-    pressure = 2.5e5 * rpm / 2250.0 * share * (thick / thick)
-    channels = {
-        "oil_pressure": Series(time_s=time_s, value=pressure),
-        "rpm": Series(time_s=time_s, value=rpm * RPM),
-        "engine_oil": Series(time_s=time_s, value=np.full(len(time_s), 373.15)),
-    }
-    return driven(np.full(118, 360.0), channels)
+TIME_S = np.arange(0.0, 3600.0, 5.0)
+REVS = 2250.0 + 750.0 * np.sin(TIME_S / 90.0)
+
+
+def pressure_log(*, later: float = 1.0, oil_k: float = 373.15, drop: np.ndarray | None = None) -> SimpleNamespace:
+    """An hour of rpm between 1,500 and 3,000, pressure below the relief valve and after 50 min this share of it."""
+    pressure = 2.5e5 * REVS / 2250.0 * np.where(TIME_S > 3000.0, later, 1.0)
+    channels = {"oil_pressure": pressure, "rpm": REVS * RPM, "engine_oil": np.full(len(TIME_S), oil_k)}
+    if drop is not None:
+        channels["cooler_drop"] = drop
+    held = {name: Series(time_s=TIME_S, value=value) for name, value in channels.items()}
+    return driven(np.full(118, 360.0), held)
 
 
 def test_a_pressure_that_falls_by_itself_is_told(estate: Vehicle) -> None:
-    n = len(np.arange(0.0, 3600.0, 5.0))
-    assert pressures.pressure_words(estate, oil_log(estate, share=np.ones(n))) == ()
-    fell = np.where(np.arange(n) > 600, 0.55, 1.0)
-    told = pressures.pressure_words(estate, oil_log(estate, share=fell))
+    assert pressures.pressure_words(estate, pressure_log()) == ()
+    told = pressures.pressure_words(estate, pressure_log(later=0.55))
     assert any("Oil pressure fell to 5" in text or "LOW OIL PRESSURE" in text for text in told)
-    gone = np.where(np.arange(n) > 600, 0.1, 1.0)
-    assert pressures.pressure_words(estate, oil_log(estate, share=gone))[0].startswith("LOW OIL PRESSURE")
+    assert pressures.pressure_words(estate, pressure_log(later=0.1))[0].startswith("LOW OIL PRESSURE")
 
 
 def test_the_cooler_is_judged_only_with_its_thermostat_open(estate: Vehicle) -> None:
     """The same drop that vanishes: a burst line with hot oil, nothing to say while the cooler's thermostat is shut."""
-    n = len(np.arange(0.0, 3600.0, 5.0))
-    log = oil_log(estate, share=np.ones(n))
-    rpm = log.log.channels["rpm"]
-    drop = Series(time_s=rpm.time_s, value=3e4 * (rpm.value / 235.0) ** 1.4 * np.where(np.arange(n) > 500, 0.2, 1.0))
+    drop = 3e4 * (REVS * RPM / 235.0) ** 1.4 * np.where(TIME_S > 2500.0, 0.2, 1.0)
     oil_k = max(estate.oil_cooler.full_k + 5.0, 373.15)
     for temp_k, told in ((oil_k, True), (estate.oil_cooler.open_k - 5.0, False)):
-        oil = replace(log.log.channels["engine_oil"], value=np.full(n, temp_k))
-        one = driven(np.full(118, 360.0), {**log.log.channels, "cooler_drop": drop, "engine_oil": oil})
-        said = [text for text in pressures.pressure_words(estate, one) if "burst line" in text]
-        assert bool(said) == told
+        said = pressures.pressure_words(estate, pressure_log(oil_k=temp_k, drop=drop))
+        assert any("burst line" in text for text in said) == told

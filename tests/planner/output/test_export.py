@@ -169,9 +169,17 @@ def test_the_same_folder_gives_the_same_bytes(copy_example, tmp_path):
         assert one == other, f"{name} differs between two runs"
 
 
-@pytest.mark.parametrize("separator", [";", "\t", "|", ",", "\n", "; "])
-@pytest.mark.parametrize("begin", ["=1+1", "+x", "-x", "@SUM(A1)", "\uff1d1"])
-def test_no_cell_is_a_formula_wherever_a_program_parts_it(separator, begin):
-    said = as_text(f"Raton{separator}{begin}")
+BEGINS = ["=1+1", "+x", "-x", "@SUM(A1)", "\uff1d1", " =1", "\t=1", "\r=1", "\n=1"]
+SEPARATORS = [";", "\t", "|", ",", "\n", "; "]
+
+
+@pytest.mark.parametrize("cell", [*BEGINS, "-1+2", *(f"Raton{s}{begin}" for s in SEPARATORS for begin in BEGINS)])
+def test_no_cell_is_a_formula_wherever_a_program_parts_it(cell):
+    said = as_text(cell)
+    assert said.startswith("'") or cell.startswith("Raton")
     assert not any(part.strip()[:1] in set("=+-@\uff1d") for part in re.split(r"[;,\t|\n]", said))
-    assert as_text("Hall's Gap; -5 to 3") == "Hall's Gap; -5 to 3"
+
+
+@pytest.mark.parametrize("cell", ["Raton", "I-40", "5 + 5", "", "'=1", "Åre", "Hall's Gap; -5 to 3"])
+def test_other_text_stays(cell):
+    assert as_text(cell) == cell

@@ -8,6 +8,7 @@ import pytest
 from planner.files.folder import open_folder
 from planner.forecast.assemble import find_legs, read_inputs
 from planner.model.display import METRIC, US
+from planner.model.errors import NoRouteError
 from planner.output.road_shape import chart_lines, page, shape_of
 
 
@@ -25,6 +26,14 @@ def test_the_shape_is_as_long_and_as_high_as_the_road(alps):
     assert (np.diff(shape.distance_m) >= 0.0).all()
     without = sum(leg.distance_m for leg in legs if leg.profile is None)
     assert shape.unknown_m == pytest.approx(without, rel=0.05)  # valleys of the Alps: none of them is level
+
+
+def test_a_halt_off_the_road_is_an_error_before_any_forecast(copy_example, tmp_path):
+    folder = copy_example("alps", tmp_path / "alps")
+    settings = folder / "trip.toml"
+    settings.write_text(settings.read_text() + '\n[[halt]]\nplace = "airolo"\nduration = "20 min"\n')
+    with pytest.raises(NoRouteError, match=r"halt at .* is not on the route"):
+        find_legs(read_inputs(folder))
 
 
 def test_the_chart_shows_what_is_not_known_and_the_top(alps):

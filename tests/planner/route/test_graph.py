@@ -5,10 +5,12 @@ a ---10--- b ---10--- c        a to d by b and c: 25; by e: 30
   \---15--- e --15--- d --5-- c
 """
 
+from dataclasses import replace
+
 import pytest
 
 from planner.model.errors import NoRouteError
-from planner.route.graph import choose_route, road_graph
+from planner.route.graph import choose_route, remarks, road_graph
 
 AB, BC, CD, AE, ED = ("a", "b", 10), ("b", "c", 10), ("c", "d", 5), ("a", "e", 15), ("e", "d", 15)
 
@@ -83,5 +85,17 @@ def test_a_leg_driven_backwards_is_the_same_road_the_other_way(make_trip, road):
 def test_the_graph_holds_every_place_and_both_ways(make_trip, ring):
     graph = road_graph(make_trip(ring, route=("a", "d")))
     assert sorted(graph) == list("abcde")
-    assert graph.number_of_edges() == 10
+    assert sum(map(len, graph.values())) == 10
     assert graph["a"]["b"]["cost"] == pytest.approx(600.0)
+
+
+def test_oddities_of_the_network_are_told(make_trip, road):
+    legs = [road("a", "b", 10), road("b", "c", 10), road("b", "dead", 10), road("far", "away", 10)]
+    trip = make_trip(legs, route=("a", "c"))
+    lonely = replace(trip.places["a"], key="lonely", name="lonely")
+    lonesome = replace(trip, places={**trip.places, "lonely": lonely})
+    said = remarks(lonesome)
+    names = {key: place.name for key, place in trip.places.items()}
+    assert any("No open leg reaches lonely" in text for text in said)
+    assert any(names["far"] in text and "not to the start" in text for text in said)
+    assert any("Dead ends" in text and names["dead"] in text for text in said)

@@ -1,37 +1,19 @@
 """The services on a loopback server, clients with a cache of their own, and replies as read.
 
-`services` is the server, see tests/shared/loopback.py. `user_folders` moves cache and data folders away.
+`services`, the server, and `user_folders` are those of all tests.
 """
 
 import json
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from loopback import Loopback
+from loopback import BRIG, LINN
 
 from planner.weather.nws import parse_grid
 from planner.weather.openmeteo import summary, year_spans
-from planner.weather.records import Answer, PastYears, PlaceForecast, Point
+from planner.weather.records import Answer, PastYears, PlaceForecast
 from planner.weather.transport import Client
-
-LINN = Point(place="linn", lat_deg=39.7456, lon_deg=-97.0892, elevation_m=440.0)
-
-
-@pytest.fixture
-def services() -> Iterator[Loopback]:
-    server = Loopback()
-    yield server
-    server.close()
-
-
-@pytest.fixture
-def user_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Cache and data folders of a user of their own."""
-    for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
-        monkeypatch.setenv(name, str(tmp_path / name.lower()))
-    return tmp_path
 
 
 @pytest.fixture
@@ -84,7 +66,6 @@ def grid():
 @pytest.fixture
 def archive():
     """`archive(spoil)`: ten past years of 6 July at Brig as read, one year's reply spoilt before that, or `which`."""
-    point = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
     days_of_trip = (date(2027, 7, 6),)
     spans = year_spans(days_of_trip, date(2027, 3, 1))
 
@@ -97,6 +78,6 @@ def archive():
             replies.append({"elevation": 678.0, "daily": daily, "daily_units": units})
         for reply in replies[which]:
             spoil(reply)
-        return summary(replies, spans, point=point, dates=days_of_trip, fetched_s=1.78e9)
+        return summary(replies, spans, point=BRIG, dates=days_of_trip, fetched_s=1.78e9)
 
     return make

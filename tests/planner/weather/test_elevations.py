@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
+from loopback import BRIG
 
 from planner.output.weather import elevation_lines
 from planner.weather.elevations import (
@@ -31,6 +32,15 @@ def check(services, web, *points: Point):
     )
 
 
+def test_heights_as_each_service_tells_them(services, web):
+    points = [point("kansas", 440.0), replace(point("sea", 0.0), lon_deg=-124.5), point("far", 678.0, 46.3)]
+    first, second = OpenMeteoElevations(url=services.url), UsgsElevations(url=services.url)
+    assert first.elevations_m(points, client=web()) == (1755.0, 1756.0, 1757.0)
+    assert second.elevations_m([points[0], points[1], BRIG], client=web()) == (296.606, None, None)
+    assert "x=-105.2&y=39.75" in services.asked[1]  # x is the longitude
+    assert len(services.asked) == 3  # outside the United States the second is not asked
+
+
 def test_only_doubtful_places_need_a_second_opinion(services, web):
     """The loopback service tells 1755 m, then a metre more a point."""
     checks = check(services, web, point("good", 1755.0), point("near", 1756.0 + FAR_M - 1.0, 39.8))
@@ -56,6 +66,9 @@ def test_no_answer_is_no_verdict(services, web):
     services.faults["/v1/"] = "500"
     (found,) = check(services, web, point("silent", 100.0))
     assert (found.first_m, found.second_m, found.off) == (None, None, False)
+    second, told = UsgsElevations(url=services.url), []
+    assert second.elevations_m([point("silent", 100.0)], client=web(progress=told.append)) == (None,)
+    assert len(told) == 1
 
 
 def test_words_name_what_is_far_off_in_the_trips_units(make_trip, road):

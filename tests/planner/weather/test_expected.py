@@ -53,12 +53,6 @@ def test_highs_and_lows_along_a_road_by_hand(at_m, elevation_m, known, highs, lo
     assert low == pytest.approx(lows)
 
 
-def test_what_is_assumed_and_lapse_rates_that_are_given():
-    assert (ASSUMED_HIGH_K, ASSUMED_LOW_K) == (308.15, 293.15)  # a hot summer day
-    high, low = highs_lows_along([0.0], [1200.0], [EAST], lapse_high_k_per_m=0.008, lapse_low_k_per_m=0.0)
-    assert (high[0], low[0]) == pytest.approx((300.0, 295.0))
-
-
 @pytest.mark.parametrize(
     ("high", "low", "text"),
     [(290.0, 300.0, r"low 26.9 degC is above high 16.9"), (float("nan"), 290.0, "not a number")],

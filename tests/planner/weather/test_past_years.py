@@ -4,12 +4,12 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
+from loopback import BRIG
 
 from planner.weather.openmeteo import fetch_past_years, past_years_for, thinned, year_spans
 from planner.weather.records import NoAnswer, Point
 from planner.weather.store import load_past_years
 
-BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
 NOW = datetime(2027, 3, 1, tzinfo=UTC)
 

@@ -9,60 +9,37 @@ import math
 import os
 import pickle
 import socket
-import socketserver
 import sqlite3
-import threading
 import time
 import tracemalloc
-from contextlib import closing, suppress
-from dataclasses import replace
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from loopback import BRIG, GOOD, Wire, http
 
-from planner.output.changes import changes, last_plan
-from planner.output.export import SCHEMA
 from planner.weather.elevations import OpenMeteoElevations, parse_elevation, parse_elevations
 from planner.weather.nws import parse_cell
-from planner.weather.records import BadReply, NeverFetched, Point, Refused, Unreachable
+from planner.weather.records import BadReply, NeverFetched, Refused, Unreachable
 from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 
 JSON = "application/json"
-BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
-GOOD = b'{"elevation": [1755.0]}'
-
-
-def http(body=GOOD, *head, status="200 OK", length=None):
-    size = len(body) if length is None else length
-    return (
-        "\r\n".join([f"HTTP/1.1 {status}", f"Content-Length: {size}", "Connection: close", *head, "", ""]).encode()
-        + body
-    )
 
 
 @pytest.fixture
 def wire():
-    """`wire(send)` starts a server that calls `send(socket)` for every question; `wire.asked` counts them."""
+    """`wire(send)` starts a server that sends bytes, or calls a function, for every question; `wire.asked` has them."""
     servers = []
 
     def start(send):
-        class Handler(socketserver.BaseRequestHandler):
-            def handle(self):
-                asked.append(self.request.recv(65536).split(b" ")[1].decode())
-                with suppress(OSError):
-                    send(self.request)
+        servers.append(Wire(send))
+        servers[-1].asked = start.asked
+        return servers[-1].url
 
-        server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Handler)
-        server.daemon_threads = True
-        threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
-        servers.append(server)
-        return f"http://127.0.0.1:{server.server_address[1]}"
-
-    asked = start.asked = []
+    start.asked = []
     yield start
     for server in servers:
-        server.shutdown()
-        server.server_close()
+        server.close()
 
 
 def chunked(size):
@@ -136,19 +113,10 @@ def test_a_server_that_never_begins_to_answer_is_waited_for_once(wire, web):
     assert len(wire.asked) == 1
 
 
-def test_an_old_answer_stands_in_for_one_that_drips(wire, web, grow_old):
-    answers = [lambda sock: sock.sendall(http()), drip(b" ", b"HTTP/1.1 200 OK\r\nContent-Length: 99999\r\n\r\n")]
-    url = wire(lambda sock: answers[0 if len(wire.asked) == 1 else 1](sock))
-    client = web(timeout_s=(0.5, 0.5), most_s=0.4)
-    ask(client, url)
-    grow_old(client)
-    assert ask(client, url).stale
-
-
 @pytest.mark.parametrize("answer", ["endless", "bomb", "bombs in a bomb"])
 def test_a_body_without_end_takes_little_memory(wire, web, answer):
     packed = b"" if answer == "endless" else bomb(1 if answer == "bomb" else 2)
-    url = wire(endless if answer == "endless" else lambda sock: sock.sendall(packed))
+    url = wire(endless if answer == "endless" else packed)
     client = web()
     tracemalloc.start()
     try:
@@ -164,20 +132,24 @@ def test_a_body_without_end_takes_little_memory(wire, web, answer):
     [
         (reset, "cannot be reached|closed the connection"),
         (lambda sock: sock.close(), "cannot be reached"),
-        (lambda sock: sock.sendall(b"\x00\xff" * 500), "cannot be reached|closed the connection"),
-        (lambda sock: sock.sendall(http(length=10**9)), "closed the connection|cannot be reached"),
-        (lambda sock: sock.sendall(http(b"[" * 200_000)), "JSON"),
-        (lambda sock: sock.sendall(http(b"<html>Welcome</html>", "Content-Type: application/json")), "login"),
-        (lambda sock: sock.sendall(http(b'\xff\xfe{"elevation"')), "JSON"),
+        (b"\x00\xff" * 500, "cannot be reached|closed the connection"),
+        (http(length=10**9), "closed the connection|cannot be reached"),
+        (http(b"[" * 200_000), "JSON"),
+        (http(b"<html>Welcome</html>", "Content-Type: application/json"), "login"),
+        (http(b'\xff\xfe{"elevation"'), "JSON"),
         (
-            lambda sock: sock.sendall(http(gzip.compress(GOOD)[:-12], "Content-Encoding: gzip")),
+            http(gzip.compress(GOOD)[:-12], "Content-Encoding: gzip"),
             "JSON|closed the connection",
         ),
-        (lambda sock: sock.sendall(http(GOOD, "Content-Encoding: gzip")), "closed the connection"),
-        (lambda sock: sock.sendall(http(b'{"elevation": ' + b"9" * 6000 + b"}")), "JSON"),
-        (lambda sock: sock.sendall(http(b"", status="304 Not Modified")), "unexpected format"),
-        (lambda sock: sock.sendall(chunked(b"-5")), "invalid HTTP|closed the connection"),
-        (lambda sock: sock.sendall(chunked(b"ffffffffffffffffffff")), "invalid HTTP|closed the connection"),
+        (http(GOOD, "Content-Encoding: gzip"), "closed the connection"),
+        (http(b'{"elevation": ' + b"9" * 6000 + b"}"), "JSON"),
+        (http(b"", status="304 Not Modified"), "unexpected format"),
+        (chunked(b"-5"), "invalid HTTP|closed the connection"),
+        (chunked(b"ffffffffffffffffffff"), "invalid HTTP|closed the connection"),
+    ],
+    ids=[
+        *("reset", "closed", "noise", "cut short", "nested deep", "a web page", "no UTF-8", "half a gzip", "no gzip"),
+        *("6,000 digits", "not modified", "a chunk below 0", "a chunk without end"),
     ],
 )
 def test_broken_answers_are_unreachable_and_say_so(wire, web, send, told):
@@ -189,12 +161,12 @@ def test_broken_answers_are_unreachable_and_say_so(wire, web, send, told):
 
 
 def test_wrong_content_type_is_no_matter(wire, web):
-    url = wire(lambda sock: sock.sendall(http(GOOD, "Content-Type: text/html; charset=nonsense")))
+    url = wire(http(GOOD, "Content-Type: text/html; charset=nonsense"))
     assert ask(web(), url).data == {"elevation": [1755.0]}
 
 
 def test_no_tls_where_it_is_expected(wire, web):
-    url = wire(lambda sock: sock.sendall(http())).replace("http:", "https:")
+    url = wire(http()).replace("http:", "https:")
     with pytest.raises(Unreachable, match="certificate"):
         ask(web(timeout_s=(0.5, 0.5)), url)
 
@@ -202,7 +174,7 @@ def test_no_tls_where_it_is_expected(wire, web):
 @pytest.mark.parametrize("later", ["99999999999999", "Wed, 01 Jan 3000 00:00:00 GMT", "-1", "\xb2", "\x1b[2J"])
 @pytest.mark.parametrize("status", ["429 Too Many", "503 Down"])
 def test_no_retry_waits_for_as_long_as_a_service_says(wire, web, status, later):
-    url = wire(lambda sock: sock.sendall(http(b"{}", f"Retry-After: {later}", status=status)))
+    url = wire(http(b"{}", f"Retry-After: {later}", status=status))
     begun = time.monotonic()
     with pytest.raises(Refused) as caught:
         ask(web(), url)
@@ -213,7 +185,7 @@ def test_no_retry_waits_for_as_long_as_a_service_says(wire, web, status, later):
 
 def test_words_of_a_refusal_cannot_command_a_terminal(wire, web):
     body = json.dumps({"reason": "\x1b]0;gone\x07\n\ud800" + "x" * 5000, "type": ["deep"], "title": {}}).encode()
-    url = wire(lambda sock: sock.sendall(http(body, status="400 Bad Request")))
+    url = wire(http(body, status="400 Bad Request"))
     with pytest.raises(Refused) as caught:
         ask(web(), url)
     assert str(caught.value).isprintable()
@@ -238,7 +210,7 @@ def test_words_of_a_refusal_cannot_command_a_terminal(wire, web):
     ],
 )
 def test_no_answer_leads_to_another_server(wire, web, there):
-    other = wire(lambda sock: sock.sendall(http()))
+    other = wire(http())
     url = wire(lambda sock: sock.sendall(moved))
     there = there.replace("127.0.0.1:1/", other.removeprefix("http://") + "/").replace("{here}", url.split("/")[2])
     moved = http(b"", f"Location: {there}", status="302 Found")
@@ -250,7 +222,7 @@ def test_no_answer_leads_to_another_server(wire, web, there):
 
 
 def test_redirects_in_a_circle_end(wire, web):
-    url = wire(lambda sock: sock.sendall(http(b"", "Location: /v1/elevation?latitude=2", status="302 Found")))
+    url = wire(http(b"", "Location: /v1/elevation?latitude=2", status="302 Found"))
     with pytest.raises(Unreachable, match="redirect loop"):
         ask(web(), url)
     assert len(wire.asked) <= 5
@@ -274,7 +246,7 @@ def test_elevations_that_cannot_be_are_none_and_a_short_list_is_told(wire, web):
     with pytest.raises(BadReply, match="no list of 2"):
         parse_elevations({"elevation": [1.0]}, 2)
     told = []
-    url = wire(lambda sock: sock.sendall(http(b'{"elevation": [1, 2, 3]}')))
+    url = wire(http(b'{"elevation": [1, 2, 3]}'))
     assert OpenMeteoElevations(url=url).elevations_m([BRIG], client=web(progress=told.append)) == (None,)
     assert "no list of 1 elevations" in told[0]
 
@@ -297,7 +269,7 @@ def cached(wire, web, tmp_path):
     """`cached("UPDATE ...", values)`: address of an answer in the cache, whose file is changed then."""
 
     def make(*statements):
-        url = wire(lambda sock: sock.sendall(http()))
+        url = wire(http())
         with web() as client:
             ask(client, url)
         with closing(sqlite3.connect(tmp_path / "cache" / "http.sqlite", isolation_level=None)) as file:
@@ -392,41 +364,29 @@ def kept(trip, one, **changes):
 
 
 @pytest.mark.parametrize(
-    "changes",
-    [
-        {"air_k": [1173.0, 300.0]},
-        {"air_k": ["300", "300"]},
-        {"air_k": [300.0]},
-        {"air_k": None},
-        {"epoch_s": [2e9, 1e9]},
-        {"elevation_m": math.inf},
-        {"fetched_s": 4e9},  # it would beat every forecast until 2096
-        {"fetched_s": "now"},
-        {"source": "\x1b[2J"},
-        {"place": {"a": 1}},
-        {"forecasts": {"linn": []}},
-        {"forecasts": [5]},
-    ],
-)
-def test_kept_weather_that_cannot_be_is_left_aside_and_said(trip, grid, changes):
-    found, told = kept(trip, grid(), **changes)
-    assert found == {}
-    assert "weather.json is damaged" in told[0]
-    assert "run 'grademargin weather' again" in told[0]
-
-
-@pytest.mark.parametrize(
     ("changes", "said"),
     [
+        ({"air_k": [1173.0, 300.0]}, "weather.json is damaged"),
+        ({"air_k": ["300", "300"]}, "weather.json is damaged"),
+        ({"air_k": [300.0]}, "weather.json is damaged"),
+        ({"air_k": None}, "weather.json is damaged"),
+        ({"epoch_s": [2e9, 1e9]}, "weather.json is damaged"),
+        ({"elevation_m": math.inf}, "weather.json is damaged"),
+        ({"fetched_s": 4e9}, "weather.json is damaged"),  # it would beat every forecast until 2096
+        ({"fetched_s": "now"}, "weather.json is damaged"),
+        ({"source": "\x1b[2J"}, "weather.json is damaged"),
+        ({"place": {"a": 1}}, "weather.json is damaged"),
+        ({"forecasts": {"linn": []}}, "weather.json is damaged"),
+        ({"forecasts": [5]}, "weather.json is damaged"),
+        ({"lat_deg": 91.0}, "damaged"),
+        ({"lon_deg": None}, "damaged"),
         ({"lon_deg": -53.0}, "km away; the place has moved since"),
         ({"lat_deg": 39.80}, "is for a point 6 km away"),
         ({"elevation_m": 8999.0}, "is for ground at 8999 m, the place at 440 m"),
         ({"elevation_m": 1439.0, "air_k": [330.0, 330.0]}, "implies air at 63 degC"),
-        ({"lat_deg": 91.0}, "damaged"),
-        ({"lon_deg": None}, "damaged"),
     ],
 )
-def test_kept_weather_of_another_place_or_ground_is_left_aside_and_said(trip, grid, changes, said):
+def test_kept_weather_that_cannot_be_or_is_of_another_place_is_left_aside_and_said(trip, grid, changes, said):
     found, told = kept(trip, grid(), **changes)
     assert found == {}
     assert said in told[0]
@@ -440,29 +400,22 @@ def test_a_place_moved_within_its_cell_keeps_its_weather(trip, grid):
     assert told == []
 
 
-def test_past_years_of_another_place_are_left_aside(trip, archive):
-    one = archive(lambda _: None)
-    for moved in (replace(one, lon_deg=-36.0), replace(one, elevation_m=3000.0)):
-        save_past_years(trip, {"brig": moved})
-        told = []
-        assert load_past_years(trip, progress=told.append) == {}
-        assert told[0].startswith("the saved weather of past years for Brig is")
-
-
 @pytest.mark.parametrize(
-    "changes",
+    ("changes", "said"),
     [
-        {"high_k": [280.0]},
-        {"sd_k": [math.nan]},
-        {"years": [1, 10**400]},
-        {"elevation_m": 1e9},
-        {"fetched_s": 4e9},
-        {"days": []},
-        {"days": ["2027-07-06", "2027-07-06"]},
-        {"place": 5},
+        ({"high_k": [280.0]}, "typical.json is damaged"),
+        ({"sd_k": [math.nan]}, "typical.json is damaged"),
+        ({"years": [1, 10**400]}, "typical.json is damaged"),
+        ({"elevation_m": 1e9}, "typical.json is damaged"),
+        ({"fetched_s": 4e9}, "typical.json is damaged"),
+        ({"days": []}, "typical.json is damaged"),
+        ({"days": ["2027-07-06", "2027-07-06"]}, "typical.json is damaged"),
+        ({"place": 5}, "typical.json is damaged"),
+        ({"lon_deg": -36.0}, "the saved weather of past years for Brig is"),
+        ({"elevation_m": 3000.0}, "the saved weather of past years for Brig is"),
     ],
 )
-def test_kept_past_years_that_cannot_be_are_left_aside_and_said(trip, archive, changes):
+def test_kept_past_years_that_cannot_be_or_are_of_another_place_are_left_aside_and_said(trip, archive, changes, said):
     one = archive(lambda _: None)
     save_past_years(trip, {"brig": one})
     assert load_past_years(trip) == {"brig": one}
@@ -472,7 +425,7 @@ def test_kept_past_years_that_cannot_be_are_left_aside_and_said(trip, archive, c
     path.write_text(json.dumps(data), encoding="utf-8")
     told = []
     assert load_past_years(trip, progress=told.append) == {}
-    assert "typical.json is damaged" in told[0]
+    assert said in told[0]
 
 
 def test_a_pipe_or_a_folder_in_place_of_the_kept_file(trip):
@@ -485,33 +438,3 @@ def test_a_pipe_or_a_folder_in_place_of_the_kept_file(trip):
         assert load_forecasts(trip, progress=told.append) == {}
         assert "move it away" in told[0]
         path.rmdir() if path.is_dir() else path.unlink()
-
-
-# --- the earlier plan ---
-
-
-def earlier(report, folder, **changes):
-    fluids = [
-        {"fluid": name, "level": "thin", "margin_k": 3.0} | changes
-        for name in ("coolant", "engine_oil", "transmission", "differential")
-    ]
-    plan = {
-        "schema": SCHEMA,
-        "days": [{"arrive": "2027-07-10T22:59:00-07:00", "to": "kingman"}] * changes.get("days", 1),
-        "legs": [{"from": "needles", "to": "kingman", "fluids": fluids}],
-        "fuel": {"stops": []},
-    }
-    (folder / "plan.json").write_text(json.dumps(plan), encoding="utf-8")
-    return changes_of(folder, report)
-
-
-def changes_of(folder, report):
-    return "\n".join(changes(last_plan(folder), report))
-
-
-def test_margins_that_cannot_be_are_not_compared_and_that_is_said(minimal, tmp_path):
-    assert "margin up by" in earlier(minimal, tmp_path)
-    for changed in ({"margin_k": math.inf}, {"margin_k": math.nan}, {"margin_k": 1e300}, {"level": "\x1b[2J"}):
-        said = earlier(minimal, tmp_path, **changed)
-        assert "Not compared, as out/plan.json is damaged or from another version: margins." in said
-        assert "margin up" not in said

@@ -69,28 +69,33 @@ def at(normals, *where, day):
     return usual_at(normals, np.array([where]), day=day)[0]
 
 
-def test_one_station_by_hand(tmp_path):
-    """500 m higher in July: 3.5 K off the high at 7 K/km, 2.25 off the low at 4.5."""
-    normals = table(tmp_path, [station("a", 40, -105, 1000, 30, 12)])
-    got = at(normals, 40.2, -105.0, 1500.0, day=date(2027, 7, 16))
-    assert got == pytest.approx((299.65, 282.9), abs=0.01)
-    winter = at(normals, 40.2, -105.0, 1500.0, day=date(2027, 1, 16))
-    assert winter == pytest.approx((301.15, 283.9), abs=0.01)
+ONE = [station("a", 40, -105, 1000, 30, 12)]
+E = float(np.exp(-1.0))
 
 
-def test_two_stations_by_hand(tmp_path):
-    """One on the spot, one 20 km off: weights 1/100 and 1/500, so 5/6 and 1/6; 20 km are 0.18087 degrees."""
-    # geographiclib: Direct(0, 0, 0, 20000)
-    normals = table(tmp_path, [station("a", 0, 0, 100, 30, 20), station("b", 0.18087, 0, 100, 24, 14)])
-    got = at(normals, 0.0, 0.0, 100.0, day=date(2027, 7, 16))
-    assert got == pytest.approx((302.15, 292.15), abs=0.001)
-
-
-def test_unlike_elevation_counts_little(tmp_path):
-    """400 m of difference weigh 1/e: (25 + 30/e) / (1 + 1/e), once the higher is brought down by 2.8 K."""
-    rows = [station("valley", 0, 0, 0, 25, 10), station("ridge", 0, 0, 400, 30 - 2.8, 10)]
-    got = at(table(tmp_path, rows), 0.0, 0.0, 0.0, day=date(2027, 7, 16))
-    assert got[0] - 273.15 == pytest.approx((25 + 30 * np.exp(-1)) / (1 + np.exp(-1)), abs=0.001)
+@pytest.mark.parametrize(
+    ("rows", "where", "month", "high_c", "low_c"),
+    [
+        # 500 m higher in July: 3.5 K off the high at 7 K/km, 2.25 off the low at 4.5
+        (ONE, (40.2, -105.0, 1500.0), 7, 26.5, 9.75),
+        (ONE, (40.2, -105.0, 1500.0), 1, 28.0, 10.75),
+        # One on the spot, one 20 km off, which are 0.18087 degrees (geographiclib: Direct(0, 0, 0, 20000)): weights
+        # 1/100 and 1/500, so 5/6 and 1/6.
+        ([station("a", 0, 0, 100, 30, 20), station("b", 0.18087, 0, 100, 24, 14)], (0.0, 0.0, 100.0), 7, 29.0, 19.0),
+        # 400 m of difference weigh 1/e, once the higher is brought down by 2.8 and 1.8 K.
+        (
+            [station("valley", 0, 0, 0, 25, 10), station("ridge", 0, 0, 400, 30 - 2.8, 10)],
+            (0.0, 0.0, 0.0),
+            7,
+            (25 + 30 * E) / (1 + E),
+            (10 + 11.8 * E) / (1 + E),
+        ),
+    ],
+    ids=["one in July", "one in January", "two by distance", "two by height"],
+)
+def test_stations_by_hand(tmp_path, rows, where, month, high_c, low_c):
+    high, low = at(table(tmp_path, rows), *where, day=date(2027, month, 16))
+    assert (high - 273.15, low - 273.15) == pytest.approx((high_c, low_c), abs=0.01)
 
 
 def test_months_join_across_new_year(tmp_path):
@@ -116,14 +121,24 @@ def test_public_headings_and_fahrenheit(tmp_path):
     assert normals.low_k == pytest.approx(283.15)
 
 
-def test_faults_are_told(tmp_path):
-    with pytest.raises(TripError, match="the column 'high_12"):
-        table(tmp_path, [], ("station", "lat", "lon", "elevation [m]", *(m for m in MONTHS if "high_12" not in m)))
-    with pytest.raises(TripError, match="its high; are the columns swapped"):
-        table(tmp_path, [station("a", 0, 0, 0, 10, 20)])
-    with pytest.raises(TripError, match="the cell is empty"):
-        table(tmp_path, [station("a", 0, "", 0, 20, 10)])
-    with pytest.raises(TripError, match="outside the trip folder"):
-        read_normals(tmp_path / "normals.csv", root=tmp_path / "deeper")
-    with pytest.raises(TripError, match="is missing"):
-        read_normals(tmp_path / "no.csv", root=tmp_path)
+@pytest.mark.parametrize(
+    ("rows", "heads", "row", "code"),
+    [
+        ([], [m for m in MONTHS if "high_12" not in m], 1, "missing-column"),
+        ([station("a", 0, 0, 0, 10, 20)], MONTHS, 2, "order"),
+        ([station("a", 0, "", 0, 20, 10)], MONTHS, 2, "missing-value"),
+    ],
+)
+def test_faults_are_told(tmp_path, rows, heads, row, code):
+    with pytest.raises(TripError) as caught:
+        table(tmp_path, rows, ("station", "lat", "lon", "elevation [m]", *heads))
+    first = caught.value.found[0]
+    assert (first.file, first.row, first.code) == ("normals.csv", row, code)
+
+
+@pytest.mark.parametrize(("name", "root"), [("normals.csv", "deeper"), ("no.csv", ".")])
+def test_a_table_that_is_not_there_or_not_in_the_folder_is_told(tmp_path, name, root):
+    table(tmp_path, ONE)
+    with pytest.raises(TripError) as caught:
+        read_normals(tmp_path / name, root=tmp_path / root)
+    assert [(one.file, one.code) for one in caught.value.found] == [(name, "file-access")]

@@ -10,12 +10,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from loopback import BRIG
 
 from planner.weather.nws import duration_s
 from planner.weather.openmeteo import parse_hours
-from planner.weather.records import BadReply, Point
+from planner.weather.records import BadReply
 
-BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 START = "2026-07-01T13:00:00+00:00"
 
 
@@ -173,31 +173,25 @@ def test_offsets_other_than_utc_are_the_same_instant(grid):
 # --- past years ---
 
 
-@pytest.mark.parametrize(
-    ("spoil", "told"),
-    [
-        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, 99.0), "sent an impossible"),
-        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, "30"), "not a valid number"),
-        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, 10**400), "not a valid number"),
-        (lambda r: r["daily"]["time"].reverse(), "days other than 20"),
-        (lambda r: r["daily"]["time"].__setitem__(0, "1950-01-01"), "days other than 20"),
-        (lambda r: r["daily_units"].update(temperature_2m_min="°F"), "different unit"),
-        (lambda r: r.update(daily=[]), "without 'daily'"),
-    ],
-)
-def test_impossible_past_years_are_refused_and_named(archive, spoil, told):
-    assert archive(lambda _: None).high_k == (pytest.approx(303.15),)
-    with pytest.raises(BadReply, match=told):
-        archive(spoil)
-
-
 def wild(reply):
     reply["daily"] |= {"temperature_2m_max": [-55.0, 60.0] * 7 + [60.0], "temperature_2m_min": [-60.0] * 15}
 
 
 @pytest.mark.parametrize(
-    ("spoil", "told"), [(wild, "spread of 57"), (lambda r: r.update(elevation=1e6), r"impossible elevation, 1e\+06 m")]
+    ("spoil", "told", "which"),
+    [
+        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, 99.0), "sent an impossible", slice(3, 4)),
+        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, "30"), "not a valid number", slice(3, 4)),
+        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, 10**400), "not a valid number", slice(3, 4)),
+        (lambda r: r["daily"]["time"].reverse(), "days other than 20", slice(3, 4)),
+        (lambda r: r["daily"]["time"].__setitem__(0, "1950-01-01"), "days other than 20", slice(3, 4)),
+        (lambda r: r["daily_units"].update(temperature_2m_min="°F"), "different unit", slice(3, 4)),
+        (lambda r: r.update(daily=[]), "without 'daily'", slice(3, 4)),
+        (wild, "spread of 57", slice(None)),
+        (lambda r: r.update(elevation=1e6), r"impossible elevation, 1e\+06 m", slice(None)),
+    ],
 )
-def test_past_years_that_would_be_refused_when_read_back_are_refused_at_once(archive, spoil, told):
+def test_impossible_past_years_are_refused_and_named(archive, spoil, told, which):
+    assert archive(lambda _: None).high_k == (pytest.approx(303.15),)
     with pytest.raises(BadReply, match=told):
-        archive(spoil, slice(None))
+        archive(spoil, which)

@@ -5,8 +5,8 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from loopback import BRIG
 
-from planner.weather.elevations import OpenMeteoElevations, UsgsElevations
 from planner.weather.nws import NationalWeatherService
 from planner.weather.openmeteo import OpenMeteo, each
 from planner.weather.records import BadReply, NoAnswer, PlaceForecast, Point
@@ -15,7 +15,6 @@ from planner.weather.store import load_forecasts, store_folder
 
 KANSAS = Point(place="linn", lat_deg=39.74561, lon_deg=-97.08922, elevation_m=440.0)
 WINDSOR = Point(place="windsor", lat_deg=49.2, lon_deg=-97.0, elevation_m=240.0)  # inside the rough box, yet not the US
-BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 
 
 @pytest.fixture
@@ -199,19 +198,12 @@ def test_outlines_of_another_form_are_refused(grid, geometry):
 # --- both together, and what is kept ---
 
 
-def test_second_service_takes_what_the_first_cannot(trip, services, web, today):
+def test_second_service_takes_what_the_first_cannot_and_the_days_beyond_it(trip, services, web, today):
     weather = fetched(trip, services, web, [today, today + timedelta(days=1)])
-    assert {key: [one.source for one in held] for key, held in weather.by_place.items()} == {
-        "linn": ["nws"],
-        "windsor": ["open-meteo"],
-    }
+    sources = {key: [one.source for one in held] for key, held in weather.by_place.items()}
+    assert sources == {"linn": ["nws"], "windsor": ["open-meteo"]}
     assert weather.missing == ()
-
-
-def test_second_service_takes_the_days_beyond_the_first(trip, services, web, today):
-    dates = [today + timedelta(days=i) for i in range(12)]
-    weather = fetched(trip, services, web, dates)
-    first, second = weather.by_place["linn"]
+    first, second = fetched(trip, services, web, [today + timedelta(days=i) for i in range(12)]).by_place["linn"]
     assert (first.source, second.source) == ("nws", "open-meteo")
     assert second.epoch_s[-1] > first.epoch_s[-1] + 4 * 86400.0
     assert [one.source for one in load_forecasts(trip)["linn"]] == ["nws", "open-meteo"]
@@ -272,25 +264,3 @@ def test_other_route_or_folder_keeps_its_own(trip, make_trip, road, tmp_path):
     other = make_trip([road("linn", "windsor", 60.0)], folder=tmp_path / "else")
     turned = make_trip([road("windsor", "linn", 60.0)], folder=trip.folder)
     assert len({store_folder(one) for one in (trip, other, turned)}) == 3
-
-
-# --- elevations ---
-
-
-def test_elevations(services, web):
-    told = []
-    client = web(progress=told.append)
-    points = [KANSAS, Point(place="sea", lat_deg=40.0, lon_deg=-124.5, elevation_m=0.0), BRIG]
-    assert OpenMeteoElevations(url=services.url).elevations_m(points, client=client) == (
-        1755.0,
-        1756.0,
-        1757.0,
-    )
-    assert UsgsElevations(url=services.url).elevations_m(points, client=client) == (296.606, None, None)
-    assert "x=-97.0892&y=39.7456" in services.asked[1]  # x is the longitude
-    assert len(services.asked) == 3
-    services.faults["/v1/"] = "html"
-    far = [Point(place="p", lat_deg=41.0, lon_deg=-99.0, elevation_m=0.0)]
-    assert UsgsElevations(url=services.url).elevations_m(far, client=client) == (None,)
-    assert OpenMeteoElevations(url=services.url).elevations_m(far, client=client) == (None,)
-    assert len(told) == 2
