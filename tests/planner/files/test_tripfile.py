@@ -341,6 +341,23 @@ def test_one_slip(folder: Path, file: str, old: str, new: str, where: str, code:
     assert len(found) == 1 or code in ("duplicate", "unknown-key", "heading", "temperature-unit", "distance"), found
 
 
+@pytest.mark.parametrize(
+    ("file", "old", "new", "where", "code", "hint"),
+    [
+        (T, ':00"\n', ':00"\n[[morning]]\non = 2027-07-07\nstart = "05:00"\n', 0, "unknown-key", "write at = '05:00'"),
+    ],
+)
+def test_one_cause_is_one_problem(
+    folder: Path, file: str, old: str, new: str, where: int, code: str, hint: str
+) -> None:
+    edit(folder, file, old, new)
+    with pytest.raises(TripError) as caught:
+        read_trip(folder)
+    (found,) = caught.value.found
+    assert (found.file, found.row, found.code) == (file, where, code), found
+    assert hint in found.text
+
+
 def test_the_wording_of_each_code(tmp_path: Path) -> None:
     said = set()
     for file, old, new, _, code, _ in {slip[4]: slip for slip in reversed(SLIPS)}.values():
