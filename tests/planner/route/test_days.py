@@ -205,6 +205,10 @@ REFUSED = {
     "night at 'P1' is not on the route, or out of order": {"hours": [1, 1, 1], "nights": ("p2", "p1")},
     "night at 'P1': passing 2 is not on the route": {"hours": [1, 1], "nights": ("p1:2",)},
     "the trip starts there": {"hours": [1, 1], "halts": (halt("p0", 1.0),)},
+    "no place on the route has 'lodging' under 'services' in places.csv; .* or set \\[day\\] lodging_only = false": {
+        "hours": [7, 7],
+        "day": BEDS,
+    },
     "sunset": {"hours": [3], "departure": datetime(2027, 7, 6, 22)},
     "event cannot be reached": {
         "hours": [7, 7, 7],
