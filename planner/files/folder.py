@@ -11,7 +11,15 @@ from pathlib import Path
 from typing import TypeVar
 
 from planner.files import limits
-from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_route, check_temperatures
+from planner.files.checks import (
+    Draft,
+    check_columns,
+    check_duplicates,
+    check_grades,
+    check_positions,
+    check_route,
+    check_temperatures,
+)
 from planner.files.limits import TOML_BYTES
 from planner.files.profiles import Profiles
 from planner.files.reading import Problems, file_fault, open_text
@@ -64,6 +72,7 @@ def read_trip(folder: Path) -> Trip:
         profiles = Profiles(folder, problems)
         draft = draft_of(place_table, leg_table, places, profiles)
         assumptions += profiles.notes
+        check_columns(draft)
         check_positions(draft)
         check_grades(draft)
         check_duplicates(draft)
