@@ -1,7 +1,8 @@
 """Building a vehicle from TOML tables: a class, then the owner's values. Every value has a source."""
 
+import re
 import typing
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -108,15 +109,23 @@ def vehicle_from(
     values, entries = _values(tables, file, problems)
     if problems:
         raise ParameterError("\n".join(problems))
+    overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     try:
         vehicle = Vehicle(name=title, **{section: sections()[section](**held) for section, held in values.items()})
     except ParameterError as exc:  # values that do not fit together
-        message = f"{file}: {exc}"
+        message = f"{file}: {exc}{_named(str(exc), entries, overridden)}"
         raise ParameterError(message) from exc
-    overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     return VehicleFile(
         vehicle=vehicle, base=base, about=about, entries=tuple(entries), overridden=overridden, spread=spread
     )
+
+
+def _named(rule: str, entries: Sequence[Entry], own: Collection[str]) -> str:
+    """Values of a section that a broken rule names, and which are the class's: what the owner did not write."""
+    section, _, words = rule.partition(":")
+    said = [entry for entry in entries if entry.key in {f"{section}.{key}" for key in re.findall(r"\w+", words)}]
+    listed = [f"{e.key.partition('.')[2]} {e.text}{'' if e.key in own else ' (from the class)'}" for e in said]
+    return f"; read {', '.join(listed)}" if listed else ""
 
 
 def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[str]:

@@ -168,7 +168,12 @@ def test_mistakes(tmp_path: Path, text: str, said: str) -> None:
         ("gearbox", "ratios", "[1.0, 2.0]", ": gearbox: ratios must fall from first to top"),
         ("gearbox", "kind", '"automatic"', ": gearbox: an automatic needs stall_speed above 0"),
         ("cooling", "thermostat_open", '"100 degC"', ": cooling: thermostat_open must be below thermostat_full"),
-        ("cooling", "fan_off", '"110 degC"', ": cooling: fan_off must be below fan_on"),
+        (
+            "cooling",
+            "fan_off",
+            '"110 degC"',
+            "fan_off must be below fan_on; read fan_on 100 degC (from the class), fan_off",
+        ),
         ("engine", "peak_power", '"300 kW"', ": engine: peak_power needs more torque at its speed than peak_torque"),
         ("engine", "peak_torque_speed", '"5400 rpm"', "peak_torque_speed < peak_power_speed <= top_speed is needed"),
         ("engine", "top_speed", '"5200 rpm"', "peak_torque_speed < peak_power_speed <= top_speed is needed"),
