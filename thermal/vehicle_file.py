@@ -273,7 +273,9 @@ def _number(value: Any, meta: Any) -> float:
     else:
         number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)
     if not meta["low"] <= number <= meta["high"]:
-        low, high = (like(meta[end], unit, str(value)) for end in ("low", "high"))
+        low, high = (like(meta[end], unit, str(value), inward=side) for end, side in (("low", 1), ("high", -1)))
         message = f"read {shown(value)}; plausible is {low} to {high}"
+        if "radius" in meta["doc"] and meta["low"] <= number / 2 <= meta["high"]:
+            message += f"; is it a diameter? Write {shown(like(number / 2, unit, str(value)))}"
         raise ParameterError(message)
     return number

@@ -159,6 +159,8 @@ def test_mistakes(tmp_path: Path, text: str, said: str) -> None:
         ("body", "mass", '["1800 kg", "900 kg"]', " [body] mass: read ['1800 kg', '900 kg']"),
         ("body", "rolling_coefficient", "nan", " [body] rolling_coefficient: read nan; plausible is 0.005 to 0.03"),
         ("metal", "heat_capacity", '"48 J/K"', "read '48 J/K'; plausible is 2,000 J/K to 400,000 J/K"),
+        ("body", "tyre_radius", '"26 in"', "plausible is 7.9 in to 23 in; is it a diameter? Write '13 in'"),
+        ("cooling", "fan_on", '"60 degF"', "plausible is 140 degF to 247 degF"),
         ("cooling", "glycol_share", "50", " [cooling] glycol_share: read 50; plausible is 0 to 0.7"),
         ("cooling", "fan", '"electrical"', " fan: read 'electrical'; allowed: electric, viscous, fixed"),
         ("engine", "cooling", '"air"', " [engine] cooling: an air-cooled engine has no coolant"),
