@@ -25,6 +25,7 @@ _OTHER_WORDS = {
     "liquid": ("water", "coolant"),
     "hydraulic": ("power",),
 }
+_OTHER_KEYS = {"final_drive": "ratio"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +138,7 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[s
         if section in lost:
             continue
         if section not in sections():
-            yield f"{file}: unknown section [{shown(section)[1:-1]}]{did_you_mean(section, list(sections()))}"
+            yield f"{file}: unknown section [{shown(section)[1:-1]}]{_section_hint(section)}"
         elif not isinstance(table, dict):
             yield f"{file}: {section!r} must be a section: write [{section}] and its values below"
         else:
@@ -146,7 +147,16 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[s
                 if key in keys:
                     tables.setdefault(section, {})[key] = value
                 else:
-                    yield f"{file} [{section}]: unknown key {shown(key)}{did_you_mean(key, keys)}"
+                    hint = did_you_mean(_OTHER_KEYS.get(key, key), keys) or f"; keys: {', '.join(keys)}"
+                    yield f"{file} [{section}]: unknown key {shown(key)}{hint}"
+
+
+def _section_hint(word: str) -> str:
+    """Name the sections that have such a key, or the nearest section, or all."""
+    homes = [name for name, kind in sections().items() if word in {key_of(item) for item in fields(kind)}]
+    if homes:
+        return f"; {word} settings are under [{'] or ['.join(homes)}]"
+    return did_you_mean(word, sections()) or f"; sections: {', '.join(sections())}"
 
 
 def _headless(own: dict[str, Any]) -> list[str]:

@@ -126,6 +126,11 @@ def test_ratios_are_a_list(tmp_path: Path) -> None:
         ("base = 5\n", "base 5 is not a class; "),
         (BASE + "[cooling\n", "vehicle.toml row 2: cannot be read as TOML (Expected ']' at the end of a table"),
         (BASE + "[coling]\n", "vehicle.toml: unknown section [coling]; did you mean 'cooling'?"),
+        (
+            BASE + '[radiator]\nrows = "3"\n',
+            "vehicle.toml: unknown section [radiator]; radiator settings are under [cooling]",
+        ),
+        (BASE + "[wheels]\n", "unknown section [wheels]; sections: body, trailer, engine, "),
         ('base = "wagon-1990s-six"\n', "did you mean 'estate-1990s-six'?"),
         (
             BASE + 'mass = {value = "900 kg", source = "x"}\n[body]\nmass = {value = "1800 kg", source = "x"}\n',
@@ -151,6 +156,8 @@ def test_mistakes(tmp_path: Path, text: str, said: str) -> None:
     ("section", "key", "value", "said"),
     [
         ("metal", "heat_capacty", '"50 kJ/K"', " [metal]: unknown key 'heat_capacty'; did you mean 'heat_capacity'?"),
+        ("axle", "final_drive", "3.7", " [axle]: unknown key 'final_drive'; did you mean 'ratio'?"),
+        ("axle", "compression", "9", "unknown key 'compression'; keys: kind, ratio, efficiency, spin_loss"),
         ("body", "mass", '"1800 s"', " [body] mass: '1800 s' is not a valid mass; write e.g."),
         ("body", "mass", '"1800"', " [body] mass: '1800' needs a number and a unit, e.g. '1700 kg'"),
         ("body", "mass", "1800", ' [body] mass: read 1800; write the number with its unit in quotes, e.g. "1700 kg"'),
