@@ -234,7 +234,11 @@ def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
     """Read one `{value = ..., source = ...}`."""
     if not isinstance(given, dict) or set(given) != {"value", "source"}:
-        message = f'read {shown(given)}; write it as {{value = "...", source = "..."}}, with source saying how you know'
+        value = given.get("value", "...") if isinstance(given, dict) else given
+        said = shown(value).replace("'", '"')
+        message = (
+            f'read {shown(given)}; write it as {{value = {said}, source = "..."}}, with source saying how you know'
+        )
         raise ParameterError(message)
     source = " ".join(str(given["source"]).split())
     if not source:

@@ -142,7 +142,7 @@ def test_ratios_are_a_list(tmp_path: Path) -> None:
         ),
         (BASE + "body = 5\n", "'body' must be a section: write [body] and its values below"),
         (BASE + '[body]\nmass = {value = "1800 kg"}\n', "[body] mass: read {'value': '1800 kg'}; write it as {value ="),
-        (BASE + '[body]\nmass = "1800 kg"\n', "[body] mass: read '1800 kg'; write it as {value ="),
+        (BASE + '[body]\nmass = "1800 kg"\n', "[body] mass: read '1800 kg'; write it as {value = \"1800 kg\", source"),
         (BASE + '[body]\nmass = {value = "1800 kg", source = " "}\n', "[body] mass: the source is empty"),
         (BASE + '[body]\nmass = {value = "1 t", source = "x", note = "y"}\n', "[body] mass: read {"),
         (f"{BASE}[engine]\n{IDLE}", "vehicle.toml: engine: "),
