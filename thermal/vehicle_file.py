@@ -147,7 +147,7 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[s
                 if key in keys:
                     tables.setdefault(section, {})[key] = value
                 else:
-                    hint = did_you_mean(_OTHER_KEYS.get(key, key), keys) or f"; keys: {', '.join(keys)}"
+                    hint = did_you_mean(_OTHER_KEYS.get(str(key), str(key)), keys) or f"; keys: {', '.join(keys)}"
                     yield f"{file} [{section}]: unknown key {shown(key)}{hint}"
 
 
