@@ -91,7 +91,7 @@ def _unknowns(report: Report, most: int) -> list[object]:
     ]
     if len(found) > most:
         parts.append(
-            Text(f"{counted(len(found) - most, 'more leg')} not known; grademargin check lists the profiles to add.")
+            Text(f"{counted(len(found) - most, 'more leg')} not known; --full lists them.")
         )
     return parts
 
