@@ -9,6 +9,7 @@ import dataclasses
 import importlib
 import re
 import tomllib
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ import pytest
 from cars import read_class
 
 from thermal.units import convert, to_delta_k, to_si
-from thermal.vehicle_file import _SUFFIX
+from thermal.vehicle_file import key_of, sections
 
 FOLDER = Path(__file__).parent / "published"
 ROWS = [
@@ -26,10 +27,16 @@ ROWS = [
     for row in tomllib.loads(path.read_text(encoding="utf-8")).get("check", [])
 ]
 KNOWN = re.compile(r"opened|secondary page|from memory|common practice|computed with \S.*")
+OF_CARS = {
+    (item.name.removeprefix(key_of(item)), item.metadata["unit"].replace("delta K", "K"))
+    for part in sections().values()
+    for item in fields(part)
+    if "unit" in item.metadata
+}
 # longest first, so that `_j_per_kgk` is not read as `_k`
 UNITS = sorted(
     [
-        *((suffix, unit.replace("delta K", "K")) for unit, suffix in _SUFFIX.items() if suffix),
+        *((suffix, unit) for suffix, unit in OF_CARS if suffix),
         ("_n", "N"),
         ("_j_per_kgk", "J/(kg*K)"),
         ("_kg_per_m3", "kg/m**3"),

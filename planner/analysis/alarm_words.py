@@ -41,7 +41,7 @@ def caution_lines(fluids: Sequence[FluidAlarm], u: Units) -> list[str]:
             f"the limit in a fast rise, with {often}."
         )
         if fluid_of(f.fluid).limit_kind == "boiling":
-            out[-1] += " Its limit is the boiling point at the highest place; lower down it boils later."
+            out[-1] += " Its limit is that of the highest place."
     return out
 
 

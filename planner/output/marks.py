@@ -107,7 +107,7 @@ def nothing_helps(report: Report, day: DayRemedies) -> str:
 
 def _advice_line(report: Report, remedy: Remedy) -> str:
     what, minutes, margin, _ = remedy_words(report, remedy)
-    return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, margin {margin}."
+    return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, day's margin {margin}."
 
 
 def _at_end(report: Report, leg: int, kind: str, title: str, text: str = "", *, seconds: float = 0.0) -> Mark:

@@ -79,7 +79,7 @@ def _brief(report: Report) -> list[object]:
 
 def _brief_remedy(report: Report, remedy: Remedy) -> str:
     what, minutes, margin, _ = remedy_words(report, remedy)
-    return f"{what}: {minutes} min lost, margin {margin}."
+    return f"{what}: {minutes} min lost, day's margin {margin}."
 
 
 def _unknowns(report: Report, most: int) -> list[object]:
@@ -91,7 +91,7 @@ def _unknowns(report: Report, most: int) -> list[object]:
     ]
     if len(found) > most:
         parts.append(
-            Text(f"{counted(len(found) - most, 'more leg')} not known; grademargin check lists the profiles to add.")
+            Text(f"{counted(len(found) - most, 'more leg')} not known; --full lists them.")
         )
     return parts
 
@@ -158,7 +158,7 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
     lines = [Text(head, style="bold")]
     for remedy in day.working[:_MOST_REMEDIES]:
         what, minutes, margin, chance = remedy_words(report, remedy)
-        lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, passing a limit: {chance}"))
+        lines.append(Text(f"  {what}: {minutes} min lost, day's margin {margin}, passing a limit: {chance}"))
     if not day.working:
         lines.append(Text(f"  {nothing_helps(report, day)}"))
     if day.working and day.undecided:

@@ -81,8 +81,8 @@ def test_added_factors_leave_the_other_draws_alone() -> None:
     first = [name for name, factor in FACTORS.items() if not factor.later]
     plain = ndtri(np.clip(qmc.Sobol(len(first) + 2, rng=np.random.default_rng(5)).random(64), 1e-6, 1.0 - 1e-6))
     expect = np.exp(plain[:, : len(first)] * [FACTORS[name].spread for name in first])
-    assert np.array_equal(np.array([getattr(factors, name) for name in first]).T, expect)
-    assert np.array_equal(shift_k, plain[:, len(first) :] * 3.0)
+    assert np.allclose(np.array([getattr(factors, name) for name in first]).T, expect, rtol=1e-12, atol=0.0)
+    assert np.allclose(shift_k, plain[:, len(first) :] * 3.0, rtol=1e-12, atol=0.0)
 
 
 def test_its_draws_are_spread_as_asked_and_hang_on_no_other() -> None:

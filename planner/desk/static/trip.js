@@ -112,7 +112,7 @@ function dayRemedies(day) {
 
 function remedyLine(day, one) {
   const line = element("li", one.suffices ? "suffices" : "");
-  const words = `${one.words}: ${one.minutes} min lost, margin ${one.margin}, passing a limit: ${one.chance}${one.suffices ? "" : "; not enough alone"}.`;
+  const words = `${one.words}: ${one.minutes} min lost, day's margin ${one.margin}, passing a limit: ${one.chance}${one.suffices ? "" : "; not enough alone"}.`;
   line.append(element("span", "", words));
   if (one.can && state.now.editable) {
     line.append(button("Do this", () => change("apply", { number: day.number, choice: one.choice }), "", `Do this: ${one.words}`));
