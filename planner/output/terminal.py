@@ -90,9 +90,7 @@ def _unknowns(report: Report, most: int) -> list[object]:
         for m in found[:most]
     ]
     if len(found) > most:
-        parts.append(
-            Text(f"{counted(len(found) - most, 'more leg')} not known; --full lists them.")
-        )
+        parts.append(Text(f"{counted(len(found) - most, 'more leg')} not known; --full lists them."))
     return parts
 
 
