@@ -158,11 +158,13 @@ def kind_of(unit: str) -> str:
     return _KINDS.get(unit, f"quantity in {unit!r}")
 
 
-def like(si_value: float, unit: str, written: str) -> str:
+def like(si_value: float, unit: str, written: str, *, inward: int = 0) -> str:
     """Show `si_value`, in an SI unit or `delta K`, in the unit, if any, in which a text was written.
 
-    >>> like(0.01, "m**3", "350 L"), like(7.0, "dimensionless", "9:1")
-    ('10 L', '7')
+    A limit above 10 is rounded to a whole number, one above 1 to a tenth: up with `inward` 1, down with -1.
+
+    >>> like(0.01, "m**3", "350 L"), like(7.0, "dimensionless", "9:1"), like(2e5, "Pa", "30 psi", inward=-1)
+    ('10 L', '7', '29 psi')
     """
     parts = split_quantity(written)
     if parts is None:
@@ -171,6 +173,9 @@ def like(si_value: float, unit: str, written: str) -> str:
         value = si_value / _DEGREES.get(parts[1], 1.0)
     else:
         value = convert(si_value, unit, parts[1])
+    if inward and abs(value) >= 1.0:
+        parts_of_one = 1 if abs(value) >= 10.0 else 10
+        value = inward * math.ceil(round(inward * value * parts_of_one, 6)) / parts_of_one
     return f"{value:,.0f} {_split(written)[1]}" if abs(value) >= 1000.0 else f"{value:.4g} {_split(written)[1]}"
 
 

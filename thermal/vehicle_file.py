@@ -1,7 +1,8 @@
 """Building a vehicle from TOML tables: a class, then the owner's values. Every value has a source."""
 
+import re
 import typing
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -24,6 +25,7 @@ _OTHER_WORDS = {
     "liquid": ("water", "coolant"),
     "hydraulic": ("power",),
 }
+_OTHER_KEYS = {"final_drive": "ratio"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,15 +110,23 @@ def vehicle_from(
     values, entries = _values(tables, file, problems)
     if problems:
         raise ParameterError("\n".join(problems))
+    overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     try:
         vehicle = Vehicle(name=title, **{section: sections()[section](**held) for section, held in values.items()})
     except ParameterError as exc:  # values that do not fit together
-        message = f"{file}: {exc}"
+        message = f"{file}: {exc}{_named(str(exc), entries, overridden)}"
         raise ParameterError(message) from exc
-    overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     return VehicleFile(
         vehicle=vehicle, base=base, about=about, entries=tuple(entries), overridden=overridden, spread=spread
     )
+
+
+def _named(rule: str, entries: Sequence[Entry], own: Collection[str]) -> str:
+    """Values of a section that a broken rule names, and which are the class's: what the owner did not write."""
+    section, _, words = rule.partition(":")
+    said = [entry for entry in entries if entry.key in {f"{section}.{key}" for key in re.findall(r"\w+", words)}]
+    listed = [f"{e.key.partition('.')[2]} {e.text}{'' if e.key in own else ' (from the class)'}" for e in said]
+    return f"; read {', '.join(listed)}" if listed else ""
 
 
 def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[str]:
@@ -128,7 +138,7 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[s
         if section in lost:
             continue
         if section not in sections():
-            yield f"{file}: unknown section [{shown(section)[1:-1]}]{did_you_mean(section, list(sections()))}"
+            yield f"{file}: unknown section [{shown(section)[1:-1]}]{_section_hint(section)}"
         elif not isinstance(table, dict):
             yield f"{file}: {section!r} must be a section: write [{section}] and its values below"
         else:
@@ -137,7 +147,16 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> Iterator[s
                 if key in keys:
                     tables.setdefault(section, {})[key] = value
                 else:
-                    yield f"{file} [{section}]: unknown key {shown(key)}{did_you_mean(key, keys)}"
+                    hint = did_you_mean(_OTHER_KEYS.get(str(key), str(key)), keys) or f"; keys: {', '.join(keys)}"
+                    yield f"{file} [{section}]: unknown key {shown(key)}{hint}"
+
+
+def _section_hint(word: str) -> str:
+    """Name the sections that have such a key, or the nearest section, or all."""
+    homes = [name for name, kind in sections().items() if word in {key_of(item) for item in fields(kind)}]
+    if homes:
+        return f"; {word} settings are under [{'] or ['.join(homes)}]"
+    return did_you_mean(word, sections()) or f"; sections: {', '.join(sections())}"
 
 
 def _headless(own: dict[str, Any]) -> list[str]:
@@ -215,7 +234,11 @@ def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
     """Read one `{value = ..., source = ...}`."""
     if not isinstance(given, dict) or set(given) != {"value", "source"}:
-        message = f'read {shown(given)}; write it as {{value = "...", source = "..."}}, with source saying how you know'
+        value = given.get("value", "...") if isinstance(given, dict) else given
+        said = shown(value).replace("'", '"')
+        message = (
+            f'read {shown(given)}; write it as {{value = {said}, source = "..."}}, with source saying how you know'
+        )
         raise ParameterError(message)
     source = " ".join(str(given["source"]).split())
     if not source:
@@ -264,7 +287,9 @@ def _number(value: Any, meta: Any) -> float:
     else:
         number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)
     if not meta["low"] <= number <= meta["high"]:
-        low, high = (like(meta[end], unit, str(value)) for end in ("low", "high"))
+        low, high = (like(meta[end], unit, str(value), inward=side) for end, side in (("low", 1), ("high", -1)))
         message = f"read {shown(value)}; plausible is {low} to {high}"
+        if "radius" in meta["doc"] and meta["low"] <= number / 2 <= meta["high"]:
+            message += f"; is it a diameter? Write {shown(like(number / 2, unit, str(value)))}"
         raise ParameterError(message)
     return number

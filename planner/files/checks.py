@@ -11,7 +11,7 @@ import numpy as np
 from planner.files.names import PlaceNames
 from planner.files.reading import Problems
 from planner.files.settings import FILE, Settings
-from planner.files.tables import Heading, InputTable
+from planner.files.tables import Heading, InputTable, number_of
 from planner.model import geo
 from planner.model.trip import Leg, Place, Profile, passing_of, reached_from
 from thermal.errors import shown
@@ -23,6 +23,8 @@ _FOOT_M = 0.3048
 _COOL_K = 280.0  # 45 degF: a daily high or low below it in a degF column may have been typed in degC
 _APART_K = 25.0
 _SUMMER_HIGH_K = 283.15
+_WINDING = 3.0  # ASSUMED: road over straight line; the winding passes of the examples reach 2.6
+_FEW = 3  # rows that may each be a slip of their own
 _EXAMINED = 200  # temperatures; more than a few cold ones are the weather
 
 
@@ -97,6 +99,42 @@ def _named(names: Sequence[str]) -> str:
 
 def _swap(place: Place) -> Place | None:
     return replace(place, lat_deg=place.lon_deg, lon_deg=place.lat_deg) if abs(place.lon_deg) <= 90 else None
+
+
+def check_columns(draft: Draft) -> None:
+    """Report two columns that are exchanged in every row, as the cause of the other problems."""
+    table, legs, heads = draft.place_table, [leg for _, leg in draft.numbered()], draft.leg_table.headings
+    beyond = sum(90 < _plain(row.cell("lat")) <= 180 and _plain(row.cell("lon")) <= 90 for row in table.rows)
+    if beyond > _FEW:
+        text = f"are lat and lon swapped? {beyond} rows have a lat beyond 90; exchange the two headings"
+        draft.problems.cause(table.file, text, column=table.written("lat"), code="position")
+        return
+    odd = _odd([leg.distance_m for leg in legs], legs, draft)
+    if odd > _FEW and odd > 0.4 * len(legs):
+        meant = [heads["distance"].to_si(heads["speed"].from_si(leg.speed_m_per_s)) for leg in legs]
+        if 4 * _odd(meant, legs, draft) <= odd:
+            found = f"{odd} of {len(legs)} distances do not fit the places"
+            text = f"are distance and speed swapped? {found}; exchange the two headings"
+            draft.problems.cause(draft.leg_table.file, text, column=heads["distance"].written, code="distance")
+
+
+def _plain(text: str) -> float:
+    """Absolute value of a cell; 0 for a text."""
+    value = number_of(text)
+    return 0.0 if isinstance(value, str) else abs(value)
+
+
+def _odd(roads_m: Sequence[float], legs: Sequence[Leg], draft: Draft) -> int:
+    """Count distances that do not suit the straight lines between the ends of their legs."""
+    starts, ends = ([draft.places[getattr(leg, end)] for leg in legs] for end in ("start", "finish"))
+    lines_m = geo.distances_m(
+        lat1_deg=[place.lat_deg for place in starts],
+        lon1_deg=[place.lon_deg for place in starts],
+        lat2_deg=[place.lat_deg for place in ends],
+        lon2_deg=[place.lon_deg for place in ends],
+    )
+    pairs = zip(roads_m, lines_m, strict=True)
+    return sum(line_m > road_m * 1.02 + 1000.0 or road_m > _WINDING * line_m + 1000.0 for road_m, line_m in pairs)
 
 
 def check_positions(draft: Draft) -> None:

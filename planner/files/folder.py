@@ -11,7 +11,15 @@ from pathlib import Path
 from typing import TypeVar
 
 from planner.files import limits
-from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_route, check_temperatures
+from planner.files.checks import (
+    Draft,
+    check_columns,
+    check_duplicates,
+    check_grades,
+    check_positions,
+    check_route,
+    check_temperatures,
+)
 from planner.files.limits import TOML_BYTES
 from planner.files.profiles import Profiles
 from planner.files.reading import Problems, file_fault, open_text
@@ -45,6 +53,7 @@ from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 
 _Read = TypeVar("_Read")
+_SPREADSHEETS = (".xlsx", ".ods", ".xls", ".xlsm", ".numbers")
 _ASSUMED_DEPARTURE = "2027-07-15 08:00"
 
 
@@ -63,6 +72,7 @@ def read_trip(folder: Path) -> Trip:
         profiles = Profiles(folder, problems)
         draft = draft_of(place_table, leg_table, places, profiles)
         assumptions += profiles.notes
+        check_columns(draft)
         check_positions(draft)
         check_grades(draft)
         check_duplicates(draft)
@@ -126,6 +136,7 @@ def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) 
 
 def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
     if not os.path.lexists(folder / WORKBOOK):
+        _check_other_sheets(folder, problems)
         return None
     beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
     if beside:
@@ -133,7 +144,19 @@ def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
         text = f"{csv} {verb} also in the folder; remove {WORKBOOK} or {csv}"
         problems.add(WORKBOOK, text, code="both-files")
         return {}
-    return read_sheets(folder, max_rows=ROWS, problems=problems, optional=(SETTINGS, CAR))
+    sheets = read_sheets(folder, max_rows=ROWS, problems=problems, optional=(SETTINGS, CAR))
+    if not sheets and len(problems):
+        raise TripError(problems.found())
+    return sheets
+
+
+def _check_other_sheets(folder: Path, problems: Problems) -> None:
+    """Refuse a folder whose only tables are in a spreadsheet of another name."""
+    found = sorted(path.name for path in folder.glob("*") if path.suffix.casefold() in _SPREADSHEETS)
+    if found and not any(os.path.lexists(folder / file) for file in (PLACES, LEGS, TOML)):
+        way = "rename it to" if found[0].casefold().endswith(".xlsx") else "open it and save it as"
+        problems.add(WORKBOOK, f"is missing; found {shown(found[0])}: {way} {WORKBOOK}", code="file-access")
+        raise TripError(problems.found())
 
 
 def _table(
@@ -233,6 +256,8 @@ def _car(folder: Path, problems: list[Problem]) -> VehicleFile | None:
         problems.append(Problem(code="both-files", file=WORKBOOK, text=text))
         return None
     fault = None if sheet else file_fault(path, root=folder, max_bytes=TOML_BYTES)
+    if fault == "is missing" and any(problem.file == WORKBOOK for problem in problems):
+        return None  # the sheet 'car' may be in what could not be read
     if fault is not None:
         problems.append(Problem(code="file-access", file=path.name, text=fault))
         return None

@@ -60,6 +60,7 @@ class Problems:
 
     def __init__(self) -> None:
         self._found: list[Problem] = []
+        self._cause: Problem | None = None
 
     def __len__(self) -> int:
         return len(self._found)
@@ -81,8 +82,17 @@ class Problems:
         if len(self._found) > limits.PROBLEMS:
             raise TripError(self.found())
 
+    def cause(self, file: str, text: str, *, row: int = 0, column: str = "", code: str) -> None:
+        """Add a problem that explains the others; they are then only counted."""
+        self.add(file, text, row=row, column=column, code=code)
+        self._cause = self._cause or self._found[-1]
+
     def found(self) -> list[Problem]:
-        """Return the problems sorted by file and row: the first forty, and a count of the others."""
+        """Return the problems sorted by file and row: the cause or the first forty, and a count of the others."""
+        if self._cause is not None:
+            rest = len(self._found) - 1
+            more = [Problem(code="more", text=f"... and {rest} more, probably for this reason")] if rest else []
+            return [_clean(self._cause), *more]
         ordered = [_clean(problem) for problem in sorted(self._found, key=lambda one: (one.file, one.row))]
         rest = len(ordered) - limits.SENTENCES
         more = [Problem(code="more", text=f"... and {rest} more")] if rest > 0 else []

@@ -43,6 +43,7 @@ _OTHER_FLOWS = {
 }
 _KEY = re.compile(f"[a-z0-9-]{{1,{limits.KEY}}}")
 _MPH = 0.44704
+_FEW_MISSING = 5  # places that may each be a slip of their own
 # Share of the time stopped, engine idling. ASSUMED: town 0.1 to 0.25, stop-and-go 0.3 to 0.6.
 IDLE_SHARE = {"free": 0.0, "town": 0.15, "stop-and-go": 0.4}
 CARRIED = ("ferry", "train")
@@ -193,6 +194,7 @@ def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, pro
     legs, rows = [], []
     names = places.names()
     profiles.place_rows = {key: (places.file, number) for key, number in places.rows.items()}
+    _check_all_there(leg_table, places, names)
     for row in leg_table.rows:
         leg = _leg(row, places, profiles, names)
         if leg is not None:
@@ -207,6 +209,17 @@ def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, pro
         leg_table=leg_table,
         problems=leg_table.problems,
     )
+
+
+def _check_all_there(legs: InputTable, places: Places, names: PlaceNames) -> None:
+    """Report a table of places that was cut off, as many places of the legs are missing in it."""
+    used = dict.fromkeys(names.key(row.cell(end)) for row in legs.rows for end in ("from", "to"))
+    missing = [key for key in used if key and key not in places.rows]
+    if places.rows and len(missing) > _FEW_MISSING:
+        key, row = list(places.rows.items())[-1]
+        text = f"the table ends with '{key}', and {len(missing)} places of {legs.file} are missing, e.g. "
+        text += f"{shown(missing[0])}; was it saved completely? Restore it, or add the places"
+        legs.problems.cause(places.file, text, row=row, code="unknown-place")
 
 
 def _leg(row: Row, places: Places, profiles: Profiles, names: PlaceNames) -> Leg | None:

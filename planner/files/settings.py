@@ -10,7 +10,7 @@ from planner.files.names import PlaceNames
 from planner.files.reading import Problems
 from planner.files.tomlfile import Section, toml_of
 from planner.model.trip import DayRules, Event, Halt, ServiceItem, TripSettings, passing_of
-from thermal.errors import UnitError
+from thermal.errors import UnitError, shown
 from thermal.units import to_fuel_use
 
 FILE = "trip.toml"
@@ -25,6 +25,7 @@ DAY_KEYS = (
     *("before_sunset", "daylight", "avoid_heat", "least_rest"),
 )
 MORNING_KEYS = ("on", "at")
+_OTHER_MORNING = {"date": "on", "day": "on", "start": "at", "time": "at", "departure": "at", "depart": "at"}
 SERVICE_KEYS = ("item", "every", "since", "months", "since_months", "fluid")
 SERVICE_FLUIDS = ("engine_oil", "transmission", "differential", "")
 EVENT_KEYS = ("place", "on", "arrive_by", "stay")
@@ -142,10 +143,10 @@ def _evening(top: Section, day: Section) -> bool:
     return late or (isinstance(begin, time) and begin >= _EVENING[0])
 
 
-def _checked(section: Section, known: Sequence[str]) -> Section:
-    """Return a table after a check of its keys."""
+def _checked(section: Section, known: Sequence[str], instead: Mapping[str, str] | None = None) -> Section:
+    """Return a table after a check of its keys; `instead` has hints for wrong ones."""
     above = {key: f"move '{key}' above the first line in square brackets" for key in TOP_KEYS if key not in known}
-    section.check_keys(known, above)
+    section.check_keys(known, {**above, **(instead or {})})
     return section
 
 
@@ -211,7 +212,11 @@ def _days(top: Section) -> int:
 
 
 def _morning(section: Section) -> tuple[date, time]:
-    _checked(section, MORNING_KEYS).need("at", "give the local departure time, e.g. '06:30'")
+    takes = "[[morning]] takes 'on', a date, and 'at', a time of day"
+    instead = {key: f"{takes}; write {word} = {shown(section.data.get(key))}" for key, word in _OTHER_MORNING.items()}
+    _checked(section, MORNING_KEYS, instead)
+    section = section.inner({_OTHER_MORNING.get(key, key): said for key, said in section.data.items()}, section.prefix)
+    section.need("at", "give the local departure time, e.g. '06:30'")
     return section.day("on", _UNSET.date()), section.clock("at", time(8))
 
 

@@ -25,6 +25,7 @@ SKIPPED = ("weather", "notes")
 """Sheets that may be there besides the tables and are not read with them."""
 _LAST_ROW = 1_048_576
 _OLD_FORMAT = b"\xd0\xcf\x11\xe0"
+_ZIP = b"PK"
 _MARKUP = (b"<", b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
 
 Records = list[tuple[int, list[str]]]
@@ -78,6 +79,8 @@ def _examine(data: bytes) -> _Found:
         raise _Refused(message)
     if not zipfile.is_zipfile(io.BytesIO(data)):
         message = "is not a spreadsheet; save it as .xlsx"
+        if data.startswith(_ZIP):
+            message = "is damaged or was saved only in part; save or copy it again"
         raise _Refused(message)
     found = _Found()
     with zipfile.ZipFile(io.BytesIO(data)) as archive:

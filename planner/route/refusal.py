@@ -32,6 +32,12 @@ def explain(case: Case) -> str:
     if len(case.trip.rest) > MOST_DAYS or (days_left(case, night_ends(case)) or {0: 0})[0] > MOST_DAYS:
         return f"the trip takes more than {MOST_DAYS} days, the maximum; split it"
     gap = _worst_gap(case)
+    bare = case.trip.day.lodging_only and not any(
+        "lodging" in case.place(at).services for at in range(len(case.legs) + 1)
+    )
+    if bare and "place to stay" in gap:
+        advice = "add it to the towns where you can sleep, or set [day] lodging_only = false"
+        return f"no place on the route has 'lodging' under 'services' in {case.trip.written.places}; {advice}"
     said = None if gap else next(_single(case), None)
     if said is not None:
         return said

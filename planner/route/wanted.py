@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from planner.model import geo
+from planner.model.display import counted
 from planner.model.errors import NoRouteError
 from planner.model.trip import Event, Halt, Leg, Trip, passing_of
 
@@ -51,16 +53,25 @@ def wanted_on(trip: Trip, legs: Sequence[Leg]) -> Wanted:
 def _position(trip: Trip, stops: Sequence[str], key: str, number: int, what: str, *, after: int = 0) -> int:
     """Position of a passing, the start counts as one; without a number the first after another position."""
     passed = [at for at, stop in enumerate(stops) if stop == key]
-    if number:
-        passed = passed[number - 1 : number]
-    found = next((at for at in passed if at > after), None)
+    meant = passed[number - 1 : number] if number else passed
+    found = next((at for at in meant if at > after), None)
     if found is not None:
         return found
-    name = trip.places[key].name if key in trip.places else key
-    if what == "halt" and stops[0] == key:
-        message = f"halt at {name!r}: the trip starts there; set a later 'departure' instead"
-    elif number:
-        message = f"{what} at {name!r}: passing {number} is not on the route, or out of order; see trip.toml"
+    name = trip.places[key].name
+    if not passed:
+        near = min((trip.places[stop] for stop in stops), key=lambda stop: geo.apart_m(stop, trip.places[key]))
+        list_ = "route" if trip.explicit else "via"
+        message = f"{what} at {name!r} is not on the route, which comes nearest at {near.name!r}; "
+        message += f"add {key!r} to '{list_}' in trip.toml, or remove the {what}"
+    elif not meant:
+        message = (
+            f"{what} at {name!r}: the route passes it {counted(len(passed), 'time')}, so there is no {key}:{number}"
+        )
+    elif meant == [0]:
+        message = f"{what} at {name!r}: the trip starts there; set a later 'departure' instead"
+    elif what == "night":
+        last = trip.places[stops[after]].name
+        message = f"night at {name!r} is before {last!r} on the route; list the 'nights' in the order of the drive"
     else:
-        message = f"{what} at {name!r} is not on the route, or out of order; see trip.toml"
+        message = f"{what} at {name!r} is listed more often than the route passes it; remove one"
     raise NoRouteError(message)

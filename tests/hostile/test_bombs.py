@@ -48,7 +48,7 @@ BOMBS = {
             "places.csv": PLACES + TWO + "".join(f"{'ab' * 27}{i},n,34.1,-114,1\n" for i in range(19_000)),
             "legs.csv": LEG + "".join(f"{'ba' * 27}{i},kingman,61,62,,\n" for i in range(20_000)),
         },
-        "not in places.csv",
+        "places of legs.csv are missing",
     ),
     "dotted key": ({"trip.toml": TRIP + "a" + ".a" * 400_000 + " = 1\n"}, "dots"),
     "dotted section": ({"vehicle.toml": CAR + "[a" + ' . "a"' * 100_000 + "]\n"}, "dots"),

@@ -303,7 +303,7 @@ REFUSED: list[tuple[bytes, str, str]] = [
     (b"", UNREADABLE, "is not a spreadsheet; save it as .xlsx"),
     (b"place,name", UNREADABLE, "is not a spreadsheet"),
     (b"\xd0\xcf\x11\xe0" + b"\0" * 600, UNREADABLE, "has a password, or is a renamed .xls file"),
-    (DATA[:-200], UNREADABLE, "is not a spreadsheet"),
+    (DATA[:-200], UNREADABLE, "is damaged or was saved only in part; save or copy it again"),
     (repacked(DATA, {SHEET: lambda part: (LAUGHS + part).decode().encode("utf-16")}), UNREADABLE, "a document type in"),
     (repacked(DATA, {SHEET: all_merged}), UNREADABLE, "merged or linked cells, 17,179,869,184 in total; unmerge them"),
     (repacked(DATA, {BOOK: lambda part: part[:-9]}), UNREADABLE, "cannot be read as a spreadsheet ("),
@@ -323,3 +323,22 @@ def test_a_row_number_beyond_any_sheet_ends(tmp_path: Path) -> None:
     far = repacked(DATA, {SHEET: lambda part: part.replace(b'<row r="4"', b'<row r="99999999999999"')})
     assert far != DATA
     assert sheets_of(tmp_path, far)[0]["places"] == 3
+
+
+@pytest.mark.parametrize(
+    ("file", "data", "code", "words"),
+    [
+        ("trip.xlsx", DATA[:-200], UNREADABLE, "save or copy it again"),
+        ("trip (1).xlsx", DATA, "file-access", "found 'trip (1).xlsx': rename it to trip.xlsx"),
+        ("trip.ods", DATA, "file-access", "found 'trip.ods': open it and save it as trip.xlsx"),
+    ],
+)
+def test_a_folder_of_one_spreadsheet_has_one_problem(
+    tmp_path: Path, file: str, data: bytes, code: str, words: str
+) -> None:
+    (tmp_path / file).write_bytes(data)
+    with pytest.raises(TripError) as caught:
+        open_folder(tmp_path)
+    (found,) = caught.value.found
+    assert (found.file, found.code) == ("trip.xlsx", code)
+    assert found.text.endswith(words)

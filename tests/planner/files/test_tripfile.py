@@ -1,5 +1,6 @@
 """Reading a trip folder: what is read, and the sentence each slip earns."""
 
+import csv
 import re
 import shutil
 from datetime import datetime, time
@@ -8,7 +9,7 @@ from pathlib import Path
 import pytest
 from editing import edit
 
-from planner.files.folder import read_trip
+from planner.files.folder import new_folder, read_trip
 from planner.model.errors import TripError
 
 # A real stretch of road, figures rounded: Trinidad - Raton Pass - Raton by I-25, then on to Clayton by US 64/87.
@@ -341,6 +342,35 @@ def test_one_slip(folder: Path, file: str, old: str, new: str, where: str, code:
     assert len(found) == 1 or code in ("duplicate", "unknown-key", "heading", "temperature-unit", "distance"), found
 
 
+CUT = "raton,8,55\n" + "".join(f"p{n},p{n + 1},10,50\n" for n in range(1, 6)) + "raton-pass,raton,8,"
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "where", "code", "hint"),
+    [
+        (T, ':00"\n', ':00"\n[[morning]]\non = 2027-07-07\nstart = "05:00"\n', 0, "unknown-key", "write at = '05:00'"),
+        (
+            L,
+            "raton,8,",
+            CUT,
+            5,
+            "unknown-place",
+            "ends with 'clayton', and 6 places of legs.csv are missing, e.g. 'p1'; was it",
+        ),
+    ],
+)
+def test_one_cause_is_one_problem(
+    folder: Path, file: str, old: str, new: str, where: int, code: str, hint: str
+) -> None:
+    edit(folder, file, old, new)
+    with pytest.raises(TripError) as caught:
+        read_trip(folder)
+    found, *rest = caught.value.found
+    assert not rest or (len(rest) == 1 and rest[0].code == "more"), rest
+    assert (found.row, found.code) == (where, code), found
+    assert hint in found.text
+
+
 def test_the_wording_of_each_code(tmp_path: Path) -> None:
     said = set()
     for file, old, new, _, code, _ in {slip[4]: slip for slip in reversed(SLIPS)}.values():
@@ -348,6 +378,32 @@ def test_the_wording_of_each_code(tmp_path: Path) -> None:
         edit(trip, file, old, new)
         said |= set(problems_of(trip))
     assert said >= set(WORDING)
+
+
+@pytest.mark.parametrize(
+    ("example", "file", "pair", "column", "code", "words"),
+    [
+        ("wilmington-astoria", L, (2, 3), "distance [mi]", "distance", "are distance and speed swapped? 71 of 118"),
+        ("alps", L, (2, 3), "distance [km]", "distance", "are distance and speed swapped? 12 of 19"),
+        ("wilmington-astoria", P, (2, 3), "lat", "position", "are lat and lon swapped? 91 rows have a lat beyond 90"),
+    ],
+)
+def test_two_exchanged_columns_are_one_cause(
+    tmp_path: Path, example: str, file: str, pair: tuple[int, int], column: str, code: str, words: str
+) -> None:
+    folder = tmp_path / "trip"
+    new_folder(folder, example)
+    rows = list(csv.reader((folder / file).read_text(encoding="utf-8").splitlines()))
+    a, b = pair
+    for row in rows[1:]:
+        row[a], row[b] = row[b], row[a]
+    with (folder / file).open("w", encoding="utf-8", newline="") as out:
+        csv.writer(out).writerows(rows)
+    with pytest.raises(TripError) as caught:
+        read_trip(folder)
+    cause, rest = caught.value.found
+    assert (cause.file, cause.column, cause.code, rest.code) == (file, column, code, "more")
+    assert cause.text.startswith(words)
 
 
 # --- slips that only neighbours show ---

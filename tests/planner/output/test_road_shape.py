@@ -32,7 +32,7 @@ def test_a_halt_off_the_road_is_an_error_before_any_forecast(copy_example, tmp_p
     folder = copy_example("alps", tmp_path / "alps")
     settings = folder / "trip.toml"
     settings.write_text(settings.read_text() + '\n[[halt]]\nplace = "airolo"\nduration = "20 min"\n')
-    with pytest.raises(NoRouteError, match=r"halt at .* is not on the route"):
+    with pytest.raises(NoRouteError, match=r"halt at .* is not on the route.*; add 'airolo' to 'via'"):
         find_legs(read_inputs(folder))
 
 

@@ -202,9 +202,20 @@ def test_an_event_binds_the_first_passing_only(make_trip, road):
 # --- what is refused: the day, the rule, the amount and what would work ---
 
 REFUSED = {
-    "night at 'P1' is not on the route, or out of order": {"hours": [1, 1, 1], "nights": ("p2", "p1")},
-    "night at 'P1': passing 2 is not on the route": {"hours": [1, 1], "nights": ("p1:2",)},
+    "night at 'P1' is before 'P2' on the route; list the 'nights' in the order": {
+        "hours": [1, 1, 1],
+        "nights": ("p2", "p1"),
+    },
+    "halt at 'P1' is listed more often than the route passes it; remove one": {
+        "hours": [1, 1],
+        "halts": (halt("p1", 1.0), halt("p1", 1.0)),
+    },
+    "night at 'P1': the route passes it 1 time, so there is no p1:2": {"hours": [1, 1], "nights": ("p1:2",)},
     "the trip starts there": {"hours": [1, 1], "halts": (halt("p0", 1.0),)},
+    "no place on the route has 'lodging' under 'services' in places.csv; .* or set \\[day\\] lodging_only = false": {
+        "hours": [7, 7],
+        "day": BEDS,
+    },
     "sunset": {"hours": [3], "departure": datetime(2027, 7, 6, 22)},
     "event cannot be reached": {
         "hours": [7, 7, 7],
