@@ -18,7 +18,11 @@ _LINE_COORDINATES = re.compile(r"[^\s,]+(?:,[^\s,]+){1,2}")
 
 def read_drawn(path: Path, problems: Problems) -> Points | None:
     """Read one file by its extension; None if a problem was reported."""
-    reader = READERS.get(path.suffix.casefold())
+    ending = path.suffix.casefold()
+    reader = _kml if ending == ".kmz" else READERS.get(ending)
+    if path.parts[:1] and path.parts[0].casefold() in ("http:", "https:"):
+        problems.add(path.name, "is a web address; download the track, then name the file", code="file-type")
+        return None
     if reader is None:
         problems.add(path.name or str(path), f"{_ending(path)}; track files are {', '.join(READERS)}", code="file-type")
         return None

@@ -12,7 +12,7 @@ from datetime import datetime
 from xml.parsers import expat
 
 from planner.files import limits
-from planner.files.reading import Problems
+from planner.files.reading import ZIP, Problems
 from thermal.errors import shown
 
 _RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")
@@ -42,6 +42,9 @@ def is_web_page(text: str) -> bool:
 
 def decoded(data: bytes, file: str, problems: Problems) -> str | None:
     """Return the text of a file by its byte order mark or declaration."""
+    if data.startswith(ZIP):
+        problems.add(file, "is a zip archive; unpack it, then name the track inside", code="file-type")
+        return None
     encoding = _encoding(data)
     if encoding is None:
         declared = _DECLARED.match(data)

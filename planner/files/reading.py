@@ -16,6 +16,7 @@ from thermal.errors import ParameterError, shown
 
 _Rows = TypeVar("_Rows")
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+ZIP = b"PK\x03\x04"  # begin of a zip archive, also of a spreadsheet (.ZIP File Format Specification, 4.3.7)
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
 
 

@@ -249,6 +249,8 @@ REFUSED = {
     "a web page as KML": ("a.kml", "<html></html>", "file-type", 0),
     "a web page as GPX": ("a.gpx", "\n<!DOCTYPE html><p>", "file-type", 0),
     "a text": ("a.txt", "x", "file-type", 0),
+    "a zip archive as GPX": ("a.gpx", "PK\x03\x04", "file-type", 0),
+    "a packed KML": ("a.kmz", "PK\x03\x04", "file-type", 0),
     "GPX without a track": ("a.gpx", "<gpx/>", "track", 0),
 }
 
@@ -276,6 +278,10 @@ def test_options_that_cannot_be(tmp_path):
         ([tmp_path / "no.gpx"], "; write the whole path, or run the command there"),
         ([tmp_path], "is a folder; name a file in it"),
         ([tmp_path / "road"], "road: has no ending; track files are .gpx"),
+        ([Path("https://example.org/maps/Trinidad")], "is a web address; download the track, then name the file"),
+        ([Path("HTTP://example.org/a.gpx")], "is a web address"),
+        ([written(tmp_path, "PK\x03\x04", "b.gpx")], "is a zip archive; unpack it, then name the track inside"),
+        ([written(tmp_path, "PK\x03\x04", "b.kmz")], "is a zip archive"),
     ):
         with pytest.raises(TripError) as caught:
             new_from_track(tmp_path / "trip", tracks)
