@@ -68,6 +68,7 @@ def describe_log(path: Path) -> Description:
     lines = [f"{path.name}: {text.count:,} rows, {text.delimiter} between cells, heading in line {text.heading_row}."]
     lines += [f"Note: {note}." for note in text.notes]
     lines.append(f"Time: {shown(mapping.time)}, {KINDS[mapping.kind]}, {found.duration_s / 60.0:.0f} min in total.")
+    lines += [f"Not sure: time: {mapping.time_unsure}."] if mapping.time_unsure else []
     if mapping.long:
         lines.append("Long format: one reading per row.")
     for name, source in mapping.channels.items():

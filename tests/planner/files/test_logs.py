@@ -108,6 +108,24 @@ def test_columns_whose_names_say_nothing_can_be_named_by_hand(tmp_path: Path) ->
     assert (log.mapping.channels["coolant"].column, log.duration_s) == ("CH1", 39.0)
 
 
+@pytest.mark.parametrize(
+    ("head", "cell", "doubt"),
+    [
+        (
+            "Time",
+            "7/6/2027 2:00:{i:02d} PM",
+            "'7/6/2027 2:00:00 PM' may have day or month first; set kind to",
+        ),
+        ("Zeit", "{i}.5", "no unit; steps of 1 suggest seconds"),
+        ("Date,Time", "7/6/2027,14:00:{i:02d}", "'7/6/2027' may have day or month first"),
+    ],
+)
+def test_a_doubt_about_the_time_is_told(tmp_path: Path, head: str, cell: str, doubt: str) -> None:
+    found = describe_log(write(tmp_path, rows(f"{head},speed [km/h]", cell + ",50")))
+    assert found.mapping.unsure == (found.sentences[2].removeprefix("Not sure: ").removesuffix("."),)
+    assert found.sentences[2].startswith(f"Not sure: time: {doubt}")
+
+
 def test_two_columns_of_water_are_asked_about(tmp_path: Path) -> None:
     path = write(tmp_path, rows("time [s],Water [degF],Water 2 [degF]", "{i},1{t},1{t}"))
     mapping = describe_log(path).mapping
