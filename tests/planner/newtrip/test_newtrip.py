@@ -268,6 +268,10 @@ def test_options_that_cannot_be(tmp_path):
     for asked, said in (
         ({"start": "tomorrow"}, "--start 'tomorrow': write the local date and time"),
         ({"driving": "a lot"}, "--nights 'a lot': write the longest driving time per day, up to 24 hours, e.g. 6h"),
+        (
+            {"driving": "3"},
+            "--nights '3': write 3h for at most 3 hours of driving a day; for 3 nights, set days = 4 in trip",
+        ),
         ({"driving": "30h"}, "--nights '30h': write the longest driving time per day, up to 24 hours, e.g. 6h"),
         ({"base": "estate-1990-six"}, "--base 'estate-1990-six': did you mean 'estate-1990s-six'?"),
         ({"base": "wagon-1990s-six"}, "--base 'wagon-1990s-six': did you mean 'estate-1990s-six'?"),
