@@ -12,7 +12,7 @@ from datetime import datetime
 from xml.parsers import expat
 
 from planner.files import limits
-from planner.files.reading import ZIP, Problems
+from planner.files.reading import WEB_PAGE, ZIP, Problems, is_web_page
 from thermal.errors import shown
 
 _RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")
@@ -30,14 +30,6 @@ _ENCODINGS = re.compile(r"utf-?8|us-ascii|ascii|utf-?16(le|be)?|latin-?1|iso-?88
 
 
 # --- text ---
-
-
-WEB_PAGE = "is a web page, not a track; download the file itself, perhaps after signing in"
-
-
-def is_web_page(text: str) -> bool:
-    """Whether a text is HTML, as a download that needs signing in gives."""
-    return text[:1000].lstrip("\ufeff \t\r\n").casefold().startswith(("<!doctype html", "<html"))
 
 
 def decoded(data: bytes, file: str, problems: Problems) -> str | None:
