@@ -62,11 +62,13 @@ class _KmlReader(XmlReader):
     def __init__(self, file: str, problems: Problems) -> None:
         super().__init__(file, problems)
         self.points = Points()
-        self._name = ""
+        self._name, self.linked = "", False
 
     def begin(self, name: str, _: Mapping[str, str]) -> bool:
         if name == "Placemark":
             self._name = ""
+        elif name == "NetworkLink":
+            self.linked = True
         elif name in ("LineString", "Track"):
             self.points.breaks.append(len(self.points))
             self.points.parts += 1
@@ -96,6 +98,9 @@ def _kml(data: bytes, file: str, problems: Problems) -> Points | None:
     text, reader = decoded(data, file, problems), _KmlReader(file, problems)
     if text is None or not reader.read(text):
         return None
+    if reader.linked and not len(reader.points):
+        advice = "open the link, and save the line itself as KML"
+        problems.add(file, f"contains only a link to a file elsewhere; {advice}", code="track")
     height_m = reader.points.elevation_m
     if not any(height_m):  # all 0: KML's way of writing unknown
         height_m[:] = array("d", [math.nan] * len(height_m))

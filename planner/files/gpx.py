@@ -22,6 +22,7 @@ _TOO_DEEP = (
 )
 _MAX_FAULTS = 10
 _PLACES = 60
+_CUT = (expat.errors.XML_ERROR_NO_ELEMENTS, expat.errors.XML_ERROR_UNCLOSED_TOKEN)  # at the end of a text
 _DECLARED = re.compile(rb"^\s*<\?xml[^>]{0,200}?encoding\s*=\s*[\"']([A-Za-z0-9._-]{1,30})[\"']")
 _DECLARATION = re.compile(r"^\s*<\?xml[^>]{0,400}\?>")
 _BOMS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
@@ -97,11 +98,11 @@ class XmlReader:
         except Refused:
             return False
         except expat.ExpatError as exc:
-            reason = expat.errors.messages.get(exc.code, "unknown fault")
+            why = f"cannot be read as XML ({expat.errors.messages.get(exc.code, 'unknown fault')})"
+            if any(end in why for end in _CUT):
+                why = "was cut short" if text.strip() else "is empty"
             advice = "export or download the file again"
-            self._problems.add(
-                self._file, f"cannot be read as XML ({reason}); {advice}", row=exc.lineno, code="unreadable"
-            )
+            self._problems.add(self._file, f"{why}; {advice}", row=exc.lineno, code="unreadable")
             return False
         return True
 

@@ -248,6 +248,7 @@ REFUSED = {
     ),
     "a web page as KML": ("a.kml", "<html></html>", "file-type", 0),
     "a web page as GPX": ("a.gpx", "\n<!DOCTYPE html><p>", "file-type", 0),
+    "KML with only a link": ("a.kml", "<kml><NetworkLink><Link/></NetworkLink></kml>", "track", 0),
     "a text": ("a.txt", "x", "file-type", 0),
     "a zip archive as GPX": ("a.gpx", "PK\x03\x04", "file-type", 0),
     "a packed KML": ("a.kmz", "PK\x03\x04", "file-type", 0),
@@ -286,6 +287,10 @@ def test_options_that_cannot_be(tmp_path):
         ([Path("HTTP://example.org/a.gpx")], "is a web address"),
         ([written(tmp_path, "PK\x03\x04", "b.gpx")], "is a zip archive; unpack it, then name the track inside"),
         ([written(tmp_path, "PK\x03\x04", "b.kmz")], "is a zip archive"),
+        (
+            [written(tmp_path, "<kml><NetworkLink><Link/></NetworkLink></kml>", "b.kml")],
+            "contains only a link to a file elsewhere; open the link, and save the line itself as KML",
+        ),
     ):
         with pytest.raises(TripError) as caught:
             new_from_track(tmp_path / "trip", tracks)
