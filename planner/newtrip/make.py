@@ -9,7 +9,7 @@ from pathlib import Path
 from planner.files import limits
 from planner.files.dates import moment_of
 from planner.files.drawn import read_drawn
-from planner.files.folder import classes, filled_folder, to_sheets
+from planner.files.folder import class_lines, classes, filled_folder, to_sheets
 from planner.files.gpx import Points
 from planner.files.reading import Problems, nearest
 from planner.files.tracks import OTHERWISE, REALLY_STEEP, STEEPEST, GpxTrack, track_of
@@ -67,7 +67,9 @@ def new_from_track(
     """Make a trip folder from a road; return its file names and the draft."""
     car = base or BASE
     if car not in classes():
-        message = f"--base {car!r}: {near_class(car, classes()).removeprefix('; ') or nearest(car, classes())}"
+        message = (
+            f"--base {car!r}: {near_class(car, dict(class_lines())).removeprefix('; ') or nearest(car, classes())}"
+        )
         raise PlannerError(message)
     departure = DEPARTURE if start is None else _moment(start)
     hours = _hours(driving)

@@ -307,6 +307,7 @@ SAME = [
     (L, "raton,clayton,83", 'Raton,"Clayton, New Mexico",83'),
     (L, "speed [mph]", "speed [MPH]"),
     (L, "I-25,yes,yes,,", "I-25,Y,True,,"),
+    (L, "I-25,yes,yes,,", "I-25,yes,on,,"),
     (T, '"clayton"', '"Clayton"'),
     (T, '"clayton"', '"Clayton, new mexico"'),
     (T, '"trinidad"', "“trinidad”"),
