@@ -101,39 +101,50 @@ def keep_legs(were_k: Floats, day: Days, sample: Sample, confidence: float, *, c
     """
     legs, fluids = range(were_k.shape[1]), range(were_k.shape[2])
     cells = [
-        _keep(were_k[:, i : i + 1, f], None, day[i : i + 1], sample, confidence, close_k) for i in legs for f in fluids
+        _keep(were_k[:, i : i + 1, f], were_k[:0, i : i + 1, f], day[i : i + 1], sample, confidence, close_k)
+        for i in legs
+        for f in fluids
     ]
     return _arranged(cells, were_k.shape[1:3])
 
 
-def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float, *, exact_k: Floats | None = None) -> Kept:
-    """The smallest margin over all legs, by fluid; `exact_k` is of the first draws, where most are guesses."""
-    cells = [
-        _keep(were_k[:, :, f], None if exact_k is None else exact_k[:, :, f], day, sample, confidence, CLOSE_K)
-        for f in range(were_k.shape[2])
-    ]
+def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float) -> Kept:
+    """The smallest margin over all legs, by fluid."""
+    cells = [_keep(were_k[:, :, f], were_k[:0, :, f], day, sample, confidence, CLOSE_K) for f in range(were_k.shape[2])]
     return _arranged(cells, were_k.shape[2:3])
 
 
-def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample, confidence: float) -> Floats:
+def keep_changed(planned_k: Floats, columns: Days, few_k: Floats, day: Days, sample: Sample, confidence: float) -> Kept:
+    """The smallest margin over all legs, by fluid, after a change that only the first draws drove.
+
+    `planned_k` are margins before the change, by draw, leg, fluid of the model and node; `few_k` those after it, of the
+    first draws and the fluids of the model in `columns`. Legs without a part in a fluid's smallest margin are left out.
+    """
+    legs, fluids = np.nonzero(_matter(few_k, 1.0 - confidence))
+    exact, day = few_k[:, legs, fluids], day[legs]
+    were, cells = guessed(planned_k[:, legs, columns[fluids]], exact, day, sample), []
+    for f in range(len(columns)):
+        here = fluids == f
+        cells.append(_keep(were[:, here], exact[:, here], day[here], sample, confidence, CLOSE_K))
+    return _arranged(cells, columns.shape)
+
+
+def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample) -> Floats:
     """Margins of all draws after a change that only the first draws drove.
 
-    `were_k` are those before the change, by draw, leg, fluid and node; `few_k` those after it, of the first draws. The
-    fit of the difference is linear in the factors' logarithms and the day's air, with a cubic of the margin before it:
-    a heater does more for a car that is hot. Where the draws are too few for the linear part, it has the cubic alone. A
-    leg that has no part in a fluid's smallest margin, in no draw, is infinite.
+    `were_k` are those before the change, by draw, cell (a leg and a fluid) and node; `few_k` those after it, of the
+    first draws; `day` by cell. The fit of the difference is linear in the factors' logarithms and the day's air, with a
+    cubic of the margin before it: a heater does more for a car that is hot. Where the draws are too few for the linear
+    part, it has the cubic alone.
     """
-    out, n = np.full(were_k.shape, np.inf), len(few_k)
-    close = _matter(few_k, 1.0 - confidence)
-    for number in np.unique(day):
-        legs, fluids = np.nonzero(close & (day == number)[:, None])
-        before = were_k[:, legs, fluids]
-        change = few_k[:, legs, fluids] - before[:n]
-        moved = np.flatnonzero(np.abs(change).max(axis=(0, 2)) > SURE_K)
+    out, n = were_k.copy(), len(few_k)
+    change = few_k - were_k[:n]
+    moved = np.abs(change).max(axis=(0, 2)) > SURE_K
+    for number in np.unique(day[moved]):
+        at = np.flatnonzero(moved & (day == number))
         fit = sample.fit(int(number)).driven
         solve = sample.first(n).fit(int(number)).solve if n >= fit.shape[1] + _SPARE else None
-        before[:, moved] += _spread_out(change[:, moved], solve, fit, before[:, moved, _LOOK_AT])
-        out[:, legs, fluids] = before
+        out[:, at] += _spread_out(change[:, at], solve, fit, were_k[:, at, _LOOK_AT])
     return out
 
 
@@ -171,14 +182,12 @@ def _arranged(cells: list[tuple[float, float, float, float]], shape: tuple[int, 
 
 
 def _keep(
-    were_k: Floats, exact_k: Floats | None, day: Days, sample: Sample, confidence: float, close_k: float
+    were_k: Floats, exact_k: Floats, day: Days, sample: Sample, confidence: float, close_k: float
 ) -> tuple[float, float, float, float]:
     """One margin: by the draws that were driven, and with those that were not where it is close."""
     here, share = np.isfinite(were_k[0, :, 0]), 1.0 - confidence
     if not here.any():
         return np.inf, 0.0, 0.0, 0.0
-    if exact_k is None:
-        exact_k = were_k[:0]
     about = _about(were_k[:, here], day[here], share)
     here &= were_k[:, :, -1].min(axis=0) < max(about, 0.0) + _ASTRAY_K  # others take an error that hardly any has
     if not here.any():
