@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.chances import about_k, corrected, smaller
+from thermal.chances import Corrected, about_k, corrected, smaller
 from thermal.error_path import NODES
 from thermal.kernel import Factors
 from thermal.spread import SEED, draw
@@ -194,21 +194,14 @@ def _keep(
         return about, 0.0, 0.0, 0.0
     told = _Told(were_k[:, here], exact_k[:, here], day[here], sample, about if about < close_k else -np.inf)
     margin, density = _secant(told, share, about)
-    at_limit = told.at(0.0)
-    return margin, told.at(margin).error / max(density, 1e-9), min(max(at_limit.chance, 0.0), 1.0), at_limit.error
+    chance = min(max(told.at(0.0).chance, 0.0), 1.0)
+    return margin, told.error(margin) / max(density, 1e-9), chance, told.error(0.0)
 
 
 def _about(were_k: Floats, day: Days, share: float) -> float:
     """Rough margin below which a share of the draws lies, from the first draws. [K]."""
     low, high = float(were_k[:, :, -1].min()), float(were_k[:, :, 0].min(axis=1).max())
     return about_k(were_k[:_ROUGH], NODES, day, share, (low, high))
-
-
-class _Chance(NamedTuple):
-    """Chance that a margin is smaller than some value, and its standard error."""
-
-    chance: float
-    error: float
 
 
 class _Told:
@@ -218,7 +211,7 @@ class _Told:
         self.were_k, self.exact_k, self.day = np.ascontiguousarray(were_k), np.ascontiguousarray(exact_k), day
         self.fit = sample.fit(int(day[0]))
         self.enough = len(were_k) >= self.fit.driven.shape[1] + _SPARE
-        self.found: dict[float, _Chance] = {}
+        self.found: dict[float, Corrected] = {}
         self.legs: Days = np.zeros(0, np.int64)
         self.like_k = self.many_k = self.were_k[:0]
         if self.enough and np.isfinite(about_k):
@@ -233,26 +226,26 @@ class _Told:
         fits = [_like(self.were_k[:, leg], sample.fit(int(self.day[leg])), few) for leg in self.legs]
         self.like_k, self.many_k = (np.ascontiguousarray(np.stack(one, axis=1)) for one in zip(*fits, strict=True))
 
-    def at(self, margin_k: float) -> _Chance:
-        """Chance that the margin is smaller than a value; what the fit does not explain counts as random."""
+    def at(self, margin_k: float) -> Corrected:
+        """Chance that the margin is smaller than a value: what the fit says of many draws, corrected."""
         if margin_k not in self.found:
-            self.found[margin_k] = self._at(margin_k)
+            arrays = self.were_k, self.like_k, self.many_k, self.exact_k
+            self.found[margin_k] = corrected(*arrays, NODES, self.day, self.day[self.legs], margin_k)
         return self.found[margin_k]
 
-    def _at(self, margin_k: float) -> _Chance:
-        """Add what the driven draws say to what the fit says of many draws, less what it says of the driven ones."""
+    def error(self, margin_k: float) -> float:
+        """Standard error of that chance; what the fit does not explain counts as random."""
         n, columns = self.fit.driven.shape
-        arrays = self.were_k, self.like_k, self.many_k, self.exact_k
-        found = corrected(*arrays, NODES, self.day, self.day[self.legs], margin_k)
+        found = self.at(margin_k)
         rest, free = found.rest, n - columns - _BENDS if len(self.legs) else n - 1
         if self.enough and not len(self.legs):  # quasi-random draws average what is straight in their columns nearly
-            driven = smaller(self.were_k, NODES, self.day, margin_k)  # without error
-            rest, free = float((driven - self.fit.driven @ (self.fit.solve @ driven)).var()), n - columns
+            left = found.driven - self.fit.driven @ (self.fit.solve @ found.driven)  # without error
+            rest, free = float(left.var()), n - columns
         squares = rest / free
         if len(self.exact_k):
             fitted = columns if len(self.exact_k) >= columns + _SPARE else 1
             squares += found.off / max(len(self.exact_k) - fitted - _BENDS, 1)
-        return _Chance(found.chance, float(np.sqrt(squares)))
+        return float(np.sqrt(squares))
 
 
 def _like(were_k: Floats, fit: _Fit, n_many: int) -> tuple[Floats, Floats]:
