@@ -136,10 +136,10 @@ def _about(were_k, nodes, day, share, low, high, step):  # type: ignore[no-untyp
 
 @check_cache
 @_compile(cache=_KEPT, nogil=True)
-def _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, margin_k, out):  # type: ignore[no-untyped-def]
+def _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, margin_k, driven, out):  # type: ignore[no-untyped-def]
     """Fill what `corrected` gives."""
     n, n_many, n_exact = were_k.shape[0], many_k.shape[0], exact_k.shape[0]
-    driven, other = np.empty(n), np.empty(max(n, n_many))
+    other = np.empty(max(n, n_many))
     _fill(were_k, nodes, day, margin_k, driven)
     _fill(exact_k, nodes, day, margin_k, other)
     for i in range(n_exact):  # before the fit is taken from them
@@ -183,9 +183,10 @@ def about_k(
 
 
 class Corrected(NamedTuple):
-    """Chance by a fit of many draws, and the variances of what corrects it."""
+    """Chance by a fit of many draws, what corrects it, and the variances of that."""
 
     chance: float
+    driven: FloatArray  # by draw driven: its chance less the fit's
     rest: float  # by what was driven
     off: float  # by what was driven exactly
 
@@ -214,6 +215,6 @@ def corrected(
     margin_k : float
         The value. [K]
     """
-    out = np.zeros(3)
-    _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, float(margin_k), out)
-    return Corrected(*map(float, out))
+    out, driven = np.zeros(3), np.empty(len(were_k))
+    _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, float(margin_k), driven, out)
+    return Corrected(float(out[0]), driven, float(out[1]), float(out[2]))

@@ -109,7 +109,7 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
     asked = v * (_G * (drive.grade + body.rolling_coefficient) + 0.5 * _AIR_KG_PER_M3 * area * v**2 / mass)
     keep = np.exp(-drive.duration_s / _LOAD_S)
     out, held = np.empty(len(v)), 0.0
-    for i, (now, k) in enumerate(zip(np.maximum(asked, 0.0), keep, strict=True)):
+    for i, (now, k) in enumerate(zip(np.maximum(asked, 0.0).tolist(), keep.tolist(), strict=True)):
         held = held * k + now * (1.0 - k)
         out[i] = held
     return out

@@ -135,8 +135,8 @@ def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped
     sd, low, high = a.sd_k[f], a.low_k[f], a.high_k[f]
     keep_road, keep_quick = math.exp(-GRID_S / a.road_s[f]), math.exp(-GRID_S / a.quick_s[f])
     fresh_road, fresh_quick = math.sqrt(1.0 - keep_road * keep_road), math.sqrt(1.0 - keep_quick * keep_quick)
-    at, whole = 0, 0.0
-    s_at = _size(path[0], a.air_k[a.rows[0]], a.outside_k[a.rows[0], f], sd, low, high)
+    at, row, whole = 0, a.rows[0], 0.0
+    s_at = _size(path[0], a.air_k[row], a.outside_k[row, f], sd, low, high)
     t_at, t_was, s_was, e_was, t_slope, s_slope = path[0], path[0], s_at, 0.0, 0.0, 0.0
     for d in range(len(a.number)):
         piece, unit, step = -1, 0.0, 0
@@ -153,31 +153,32 @@ def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped
                 z_road, z_quick = _increments(key, step)
                 road, quick = keep_road * road + fresh_road * z_road, keep_quick * quick + fresh_quick * z_quick
                 unit = always + a.stays[1] * road + a.stays[2] * quick
-            while at < len(a.rows) - 1 and a.rows[at] < i:
-                t_was, s_was, e_was = t_at, s_at, a.end_s[a.rows[at]]
+            while at < len(a.rows) - 1 and row < i:
+                t_was, s_was, e_was = t_at, s_at, a.end_s[row]
                 at += 1
-                t_at = path[at]
-                s_at = _size(t_at, a.air_k[a.rows[at]], a.outside_k[a.rows[at], f], sd, low, high)
-                t_slope = (t_at - t_was) / max(a.end_s[a.rows[at]] - e_was, 1e-9)
-                s_slope = (s_at - s_was) / max(a.end_s[a.rows[at]] - e_was, 1e-9)
-            if a.moments and a.rows[at] == i:
+                row, t_at = a.rows[at], path[at]
+                s_at = _size(t_at, a.air_k[row], a.outside_k[row, f], sd, low, high)
+                passed_s = max(a.end_s[row] - e_was, 1e-9)
+                t_slope, s_slope = (t_at - t_was) / passed_s, (s_at - s_was) / passed_s
+            if a.moments and row == i:
                 late = a.timing_s[f] * _rate(path, a.end_s, a.rows, at)
                 temps_k[at] = t_at + unit * math.sqrt(s_at * s_at + late * late)
-            past_s = a.end_s[i] - e_was
-            temp, size = t_was + past_s * t_slope, s_was + past_s * s_slope
-            if a.rows[at] == i:
-                temp, size = t_at, s_at
+            temp, size = t_at, s_at
+            if row != i:
+                past_s = a.end_s[i] - e_was
+                temp, size = t_was + past_s * t_slope, s_was + past_s * s_slope
             g = a.group[i]
             if a.piece[i] != piece:
                 piece, (held_road, held_quick) = a.piece[i], _normals(_mixed(key + _LEGS), a.piece[i])
                 whole = always + a.stays[1] * held_road + a.stays[2] * held_quick
-            left = a.limit_k[i, f] - temp - whole * size
-            _lower(were_k[g], a.nodes, a.limit_k[i, f] - temp, size)
+            limit = a.limit_k[i, f]
+            left = limit - temp - whole * size
+            _lower(were_k[g], a.nodes, limit - temp, size)
             if a.where[draw, g, f] == i:  # the peak may be between two rows
-                peak = a.limit_k[i, f] - a.margin_k[draw, g, f]
+                peak = limit - a.margin_k[draw, g, f]
                 size = _size(peak, a.air_k[i], a.outside_k[i, f], sd, low, high)
-                left = min(left, a.limit_k[i, f] - peak - whole * size)
-                _lower(were_k[g], a.nodes, a.limit_k[i, f] - peak, size)
+                left = min(left, limit - peak - whole * size)
+                _lower(were_k[g], a.nodes, limit - peak, size)
             least_k[g] = min(least_k[g], left)
 
 

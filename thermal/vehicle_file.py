@@ -13,6 +13,7 @@ from thermal.units import like, to_delta_k, to_si, usual
 from thermal.vehicle import OPTIONAL, Lubricant, Vehicle
 
 _LONGEST_NAME = 200
+_BREAKS = str.maketrans("-(),", "    ")
 # Other words of the trade for what a choice offers.
 _OTHER_WORDS = {
     "petrol": ("gas", "gasoline"),
@@ -71,17 +72,21 @@ def key_of(item: Any) -> str:
     return str(item.name).removesuffix("_nm" if unit == "n*m" else f"_{unit.replace('*', '_')}")
 
 
-def near_class(word: str, classes: Sequence[str]) -> str:
-    """Suggest the class that shares most words with an unknown one, two at least, else the most similar text.
+def near_class(word: str, classes: Mapping[str, str]) -> str:
+    """Suggest the class that shares most words with an unknown one, two at least, else by its name or description.
 
-    >>> near_class("wagon-1990s-six", ["estate-1990s-six", "saloon-1970s-six"])
+    >>> near_class("wagon-1990s-six", {"estate-1990s-six": "", "saloon-1970s-six": ""})
     "; did you mean 'estate-1990s-six'?"
+    >>> near_class("wagon", {"estate": "estate (wagon), V8", "van": "van"})
+    "; did you mean 'estate' (estate (wagon), V8)?"
     """
-    words = set(word.casefold().split("-"))
+    words = set(word.casefold().replace("-", " ").split())
     best = max(classes, key=lambda name: len(words & set(name.split("-"))), default="")
     if len(words & set(best.split("-"))) > 1:
         return f"; did you mean {best!r}?"
-    return did_you_mean(word, classes)
+    told = {name: f"{name}-{about}".casefold().translate(_BREAKS).split() for name, about in classes.items()}
+    near = [f"{name!r} ({classes[name]})" for name, said in told.items() if words & set(said)]
+    return did_you_mean(word, classes) or (f"; did you mean {' or '.join(near[:3])}?" if near else "")
 
 
 def vehicle_from(
@@ -96,7 +101,7 @@ def vehicle_from(
         message = f"{file}: key 'base' is missing; name one of the classes: {', '.join(classes)}"
         raise ParameterError(message)
     if base not in classes:
-        hint = near_class(str(base), classes)
+        hint = near_class(str(base), {name: str(class_tables(name).get("about", "")) for name in classes})
         message = f"{file}: base {shown(base)} is not a class{hint}; classes: {', '.join(classes)}"
         raise ParameterError(message)
     tables = {key: dict(held) if isinstance(held, dict) else held for key, held in class_tables(str(base)).items()}

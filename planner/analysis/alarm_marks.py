@@ -128,19 +128,21 @@ def _alarms(series: Series, tried_k: Floats, limit_k: float) -> tuple[Floats, Fl
     temps, step = np.ascontiguousarray(series.temps_k), np.ascontiguousarray(series.step_s)
     limits, hours = np.ascontiguousarray(series.limit_k), len(temps) * float(step.sum()) / 3600.0
     usual = (limit_k - tried_k) / _fastest_k_per_s(series, limit_k)
-    leads, false, lead = np.empty(temps.size), np.empty(len(tried_k)), []
+    most, leads, false, lead = temps.max(axis=1), np.empty(temps.size), np.empty(len(tried_k)), []
     for row, (mark, otherwise) in enumerate(zip(tried_k, usual, strict=True)):
-        false[row], n = _rung(temps, step, limits, float(mark), leads)
+        false[row], n = _rung(temps, most, step, limits, float(mark), leads)
         lead.append(min(float(np.median(leads[:n])), float(otherwise)) if n >= _LEAST_SEEN else float(otherwise))
     return false / max(hours, 1e-9), np.array(lead)
 
 
 @check_cache
 @numba.njit(cache=choose_cache(), nogil=True)
-def _rung(temps_k, step_s, limit_k, mark_k, leads_s):  # type: ignore[no-untyped-def]
+def _rung(temps_k, most_k, step_s, limit_k, mark_k, leads_s):  # type: ignore[no-untyped-def]
     """Count false alarms at one mark, and note how long each true one came before the limit."""
     false = n_lead = 0
     for draw in range(temps_k.shape[0]):
+        if most_k[draw] < mark_k:
+            continue
         ringing, reached, since = False, False, 0.0
         for i in range(temps_k.shape[1]):
             now = temps_k[draw, i]

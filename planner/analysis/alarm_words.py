@@ -37,11 +37,9 @@ def caution_lines(fluids: Sequence[FluidAlarm], u: Units) -> list[str]:
             else f"one false alarm in {1.0 / m.nuisance_per_h:.1f} h"
         )
         out.append(
-            f"{fluid_of(f.fluid).label}: the caution at {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before "
-            f"the limit in a fast rise, with {often}."
+            f"{fluid_of(f.fluid).label}: caution {u.temp(m.caution_k):.0f} {u.temperature}, {lead} before the limit "
+            f"in a fast rise; {often}."
         )
-        if fluid_of(f.fluid).limit_kind == "boiling":
-            out[-1] += " Its limit is that of the highest place."
     return out
 
 

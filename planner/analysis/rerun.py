@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import columns_of
-from planner.forecast.kept import SURE_K, Kept, guessed, keep_least
+from planner.forecast.kept import SURE_K, Kept, keep_changed, keep_least
 from planner.forecast.run import Forecast, days_of_legs, span_of
 from planner.model.trip import Leg
 from planner.route.oneday import DayLegs
@@ -195,14 +195,11 @@ def kept_on(
 
     `before` has margins of the same draws before a change, and what came of them; fluids that feel nothing keep theirs.
     """
-    legs = slice(first, first + few_k.shape[1])
-    planned = outlook.spread.were_k[:, legs][:, :, columns_of(outlook)]
     felt = np.ones(few_k.shape[2], np.bool_) if before is None else _felt(before[0][: len(few_k)], few_k)
     if before is not None and not felt.any():
         return before[1]
-    part = few_k[:, :, felt]
-    guess = guessed(planned[:, :, felt], part, day, outlook.sample, outlook.trip.confidence)
-    found = keep_least(guess, day, outlook.sample, outlook.trip.confidence, exact_k=part)
+    planned, columns = outlook.spread.were_k[:, first : first + few_k.shape[1]], np.array(columns_of(outlook))[felt]
+    found = keep_changed(planned, columns, few_k[:, :, felt], day, outlook.sample, outlook.trip.confidence)
     if before is None:
         return found
     out = Kept(*(column.copy() for column in before[1]))

@@ -47,6 +47,7 @@ class Outcome:
     gain_k: Floats  # over the plan
     error_k: Floats  # sampling error of the margin
     minutes: float  # of driving more than the plan's
+    had: bool = False  # the car is so already
 
     @property
     def buys_nothing(self) -> bool:
@@ -88,6 +89,7 @@ def _tried(outlook: Forecast, variant: Variant, base: Kept, held: Floats) -> Out
         gain_k=kept.margin_k - base.margin_k,
         error_k=kept.error_k,
         minutes=(_time_s(line) - _time_s(outlook.timeline)) / 60.0,
+        had=same,
     )
 
 

@@ -47,7 +47,7 @@ _UNITS = {
     "deg": ("deg",),
 }
 _WORDS = {
-    "coolant": r"coolant|\bect\b|water ?temp|k(ü|ue|u)hl(mittel|wasser)",
+    "coolant": r"coolant|\bect\b|water ?temp|^water( \d)?$|k(ü|ue|u)hl(mittel|wasser)",
     "engine_oil": r"(engine|motor|sump)? ?oil|\beot\b|(ö|oe)l ?temp",
     "transmission": r"trans(mission)?\b|gearbox|\batf\b|\btft\b|getriebe",
     "differential": r"\bdiff(erential)?\b|(rear|front)? ?axle|final drive|hinterachs",

@@ -1,6 +1,7 @@
 """Parsing dates and times of day; ambiguous ones are refused."""
 
 import re
+from calendar import monthrange
 from datetime import date, datetime, time
 
 _CLOCK = re.compile(r"(\d{1,2})(?::(\d\d)(?::(\d\d))?)?\s*([ap]\.?m\.?)?", re.ASCII | re.IGNORECASE)
@@ -44,19 +45,30 @@ def date_of(text: str) -> date | None:
 
 
 def either_date(text: str) -> str:
-    """Ask which of two possible dates is meant; empty if the date is not ambiguous.
+    """Ask which of two possible dates is meant, or name the last day of a shorter month; else empty.
 
     >>> either_date("8/6/2027")
     'it may be 6 August or 8 June; write 2027-08-06 or 2027-06-08'
+    >>> either_date("2027-02-30")
+    'February 2027 has 28 days; write 2027-02-28 or another day'
     """
     found = sorted(set(_dates(text)), reverse=True)
     if len(found) != 2:
+        short = [(y, m) for y, m, d in _orders(text) if y and 1 <= m <= 12 and 28 < d < 32 and not found]
+        for year, month in short[:1]:
+            days = monthrange(year, month)[1]
+            return f"{_MONTHS[month - 1]} {year} has {days} days; write {date(year, month, days)} or another day"
         return ""
     one, other = (f"{day.day} {_MONTHS[day.month - 1]}" for day in found)
     return f"it may be {one} or {other}; write {found[0]} or {found[1]}"
 
 
 def _dates(text: str) -> list[date]:
+    return [day for order in _orders(text) if (day := _date(*order)) is not None]
+
+
+def _orders(text: str) -> list[tuple[int, int, int]]:
+    """Year, month and day in every order that a text may have, right or wrong."""
     said = " ".join(text[: _LONGEST + 1].casefold().split())
     if len(said) > _LONGEST:
         return []
@@ -72,7 +84,7 @@ def _dates(text: str) -> list[date]:
         orders = [(match[3], month_of(match[2]), match[1])]
     else:
         return []
-    return [day for order in orders if (day := _date(*map(int, order))) is not None]
+    return [(int(year), int(month), int(day)) for year, month, day in orders]
 
 
 def month_of(word: str) -> int:

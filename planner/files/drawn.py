@@ -18,7 +18,11 @@ _LINE_COORDINATES = re.compile(r"[^\s,]+(?:,[^\s,]+){1,2}")
 
 def read_drawn(path: Path, problems: Problems) -> Points | None:
     """Read one file by its extension; None if a problem was reported."""
-    reader = READERS.get(path.suffix.casefold())
+    ending = path.suffix.casefold()
+    reader = _kml if ending == ".kmz" else READERS.get(ending)
+    if path.parts[:1] and path.parts[0].casefold() in ("http:", "https:"):
+        problems.add(path.name, "is a web address; download the track, then name the file", code="file-type")
+        return None
     if reader is None:
         problems.add(path.name or str(path), f"{_ending(path)}; track files are {', '.join(READERS)}", code="file-type")
         return None
@@ -58,11 +62,13 @@ class _KmlReader(XmlReader):
     def __init__(self, file: str, problems: Problems) -> None:
         super().__init__(file, problems)
         self.points = Points()
-        self._name = ""
+        self._name, self.linked = "", False
 
     def begin(self, name: str, _: Mapping[str, str]) -> bool:
         if name == "Placemark":
             self._name = ""
+        elif name == "NetworkLink":
+            self.linked = True
         elif name in ("LineString", "Track"):
             self.points.breaks.append(len(self.points))
             self.points.parts += 1
@@ -92,6 +98,9 @@ def _kml(data: bytes, file: str, problems: Problems) -> Points | None:
     text, reader = decoded(data, file, problems), _KmlReader(file, problems)
     if text is None or not reader.read(text):
         return None
+    if reader.linked and not len(reader.points):
+        advice = "open the link, and save the line itself as KML"
+        problems.add(file, f"contains only a link to a file elsewhere; {advice}", code="track")
     height_m = reader.points.elevation_m
     if not any(height_m):  # all 0: KML's way of writing unknown
         height_m[:] = array("d", [math.nan] * len(height_m))

@@ -12,7 +12,7 @@ from datetime import datetime
 from xml.parsers import expat
 
 from planner.files import limits
-from planner.files.reading import Problems
+from planner.files.reading import WEB_PAGE, ZIP, Problems, is_web_page
 from thermal.errors import shown
 
 _RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")
@@ -22,6 +22,7 @@ _TOO_DEEP = (
 )
 _MAX_FAULTS = 10
 _PLACES = 60
+_CUT = (expat.errors.XML_ERROR_NO_ELEMENTS, expat.errors.XML_ERROR_UNCLOSED_TOKEN)  # at the end of a text
 _DECLARED = re.compile(rb"^\s*<\?xml[^>]{0,200}?encoding\s*=\s*[\"']([A-Za-z0-9._-]{1,30})[\"']")
 _DECLARATION = re.compile(r"^\s*<\?xml[^>]{0,400}\?>")
 _BOMS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
@@ -32,16 +33,11 @@ _ENCODINGS = re.compile(r"utf-?8|us-ascii|ascii|utf-?16(le|be)?|latin-?1|iso-?88
 # --- text ---
 
 
-WEB_PAGE = "is a web page, not a track; download the file itself, perhaps after signing in"
-
-
-def is_web_page(text: str) -> bool:
-    """Whether a text is HTML, as a download that needs signing in gives."""
-    return text[:1000].lstrip("\ufeff \t\r\n").casefold().startswith(("<!doctype html", "<html"))
-
-
 def decoded(data: bytes, file: str, problems: Problems) -> str | None:
     """Return the text of a file by its byte order mark or declaration."""
+    if data.startswith(ZIP):
+        problems.add(file, "is a zip archive; unpack it, then name the track inside", code="file-type")
+        return None
     encoding = _encoding(data)
     if encoding is None:
         declared = _DECLARED.match(data)
@@ -102,11 +98,11 @@ class XmlReader:
         except Refused:
             return False
         except expat.ExpatError as exc:
-            reason = expat.errors.messages.get(exc.code, "unknown fault")
+            why = f"cannot be read as XML ({expat.errors.messages.get(exc.code, 'unknown fault')})"
+            if any(end in why for end in _CUT):
+                why = "was cut short" if text.strip() else "is empty"
             advice = "export or download the file again"
-            self._problems.add(
-                self._file, f"cannot be read as XML ({reason}); {advice}", row=exc.lineno, code="unreadable"
-            )
+            self._problems.add(self._file, f"{why}; {advice}", row=exc.lineno, code="unreadable")
             return False
         return True
 

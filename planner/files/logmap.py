@@ -120,6 +120,11 @@ def map_text(mapping: LogMapping, log: str) -> str:
         lines += _entry(key, value) or [f'# {key} = "{example}"']
     if mapping.ignored:
         lines += ["", "# not used: " + "; ".join(" ".join(printable(name).split()) for name in mapping.ignored[:40])]
+        lines += ["# To use one, write what it reads; delete the # of these three lines, and correct them."]
+        free = next((name for name in CHANNELS if name not in mapping.channels), "coolant")
+        units = CHANNELS[free].units
+        entries = *_entry("column", mapping.ignored[0]), *_entry("unit", units[0], f"of {', '.join(units)}")
+        lines += [f"# {line}" for line in (f"[channels.{free}]", *entries)]
     return "\n".join(lines) + "\n"
 
 

@@ -4,7 +4,7 @@ An ambiguous interpretation is never chosen silently: it is proposed with a doub
 """
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -68,15 +68,31 @@ def describe_log(path: Path) -> Description:
     lines = [f"{path.name}: {text.count:,} rows, {text.delimiter} between cells, heading in line {text.heading_row}."]
     lines += [f"Note: {note}." for note in text.notes]
     lines.append(f"Time: {shown(mapping.time)}, {KINDS[mapping.kind]}, {found.duration_s / 60.0:.0f} min in total.")
+    lines += [f"Not sure: time: {mapping.time_unsure}."] if mapping.time_unsure else []
     if mapping.long:
         lines.append("Long format: one reading per row.")
     for name, source in mapping.channels.items():
         lines.append(f"{'Not sure' if source.unsure else 'Sure'}: {_told(name, source, found.channels[name])}")
     missing = [name for name in ("speed", "ambient", *FLUID_CHANNELS) if name not in mapping.channels]
     lines += [f"Missing: {', '.join(missing)}."] if missing else []
-    lines += [f"Not used: {', '.join(shown(c) for c in mapping.ignored[:20])}."] if mapping.ignored else []
+    lines += _unused(mapping)
     lines += [f"Fault: {fault}." for fault in found.faults]
     return Description(mapping=mapping, sentences=tuple(lines))
+
+
+def _unused(mapping: LogMapping) -> Iterator[str]:
+    """Report the unused columns: those of no known name, and those without numbers."""
+    unknown = [name for name in mapping.ignored if not candidates(name)]
+    empty = [name for name in mapping.ignored if candidates(name)]
+    if unknown:
+        said, example = "the names do not say what they read", f"[channels.coolant] with column = {shown(unknown[0])}"
+        yield f"Not used: {_listed(unknown)}: {said}. Name each in the mapping file, e.g. {example}."
+    if empty:
+        yield f"Not used: {_listed(empty)}: no numbers."
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(map(shown, names[:20])) + (f" and {len(names) - 20} more" if len(names) > 20 else "")
 
 
 def describe_read(log: Log) -> Description:

@@ -56,6 +56,7 @@ class Log:
     epoch_s: float | None  # time of the first row since 1970 UTC; None if unknown
     day: date | None  # local; None if unknown
     clock_s: float | None  # local time of the first row since midnight; None if unknown
+    duration_s: float  # from the first row to the last
     faults: tuple[str, ...]  # what was ignored or looks wrong
     distance_m: float = field(init=False, repr=False)  # speed summed over time, NaN without speed
 
@@ -63,11 +64,6 @@ class Log:
         speed = self.channels.get("speed")
         driven = float("nan") if speed is None or len(speed.time_s) < 2 else float(driven_m(speed)[-1])
         object.__setattr__(self, "distance_m", driven)
-
-    @property
-    def duration_s(self) -> float:
-        """Time from the first to the last reading. [s]."""
-        return max((float(s.time_s[-1]) for s in self.channels.values() if len(s.time_s)), default=0.0)
 
 
 def driven_m(speed: Series) -> Floats:
@@ -96,6 +92,9 @@ def read_log(path: Path, mapping: LogMapping) -> Log:
     """Read a log by a mapping."""
     if mapping.unsure:
         raise refused(path.name, f"its mapping has entries still marked unsure: {'; '.join(mapping.unsure)}")
+    if not mapping.channels:
+        example = '[channels.coolant] with column = "CH1" and unit = "degC"'
+        raise refused(path.name, f"its mapping names no channel; say what a column reads, e.g. {example}")
     text = replace(read_log_text(path), rows=[])  # the sample has served
     columns = read_columns(text, mapping)
     again = restarts(columns.time_s)
@@ -236,6 +235,7 @@ def assembled(text: LogText, mapping: LogMapping, columns: Columns) -> Log:
         epoch_s=first if columns.zoned else None,
         day=day,
         clock_s=first % 86_400.0 if clocked else None,
+        duration_s=last - first,
         faults=tuple(faults),
     )
     return replace(log, faults=(*log.faults, *_gaps(time_s[kept] - first), *_stuck(log)))

@@ -16,7 +16,7 @@ from typing import BinaryIO
 from planner.files import limits
 from planner.files.channels import known_unit
 from planner.files.logtime import split_unit
-from planner.files.reading import opened, refused
+from planner.files.reading import WEB_PAGE, is_web_page, opened, refused
 from planner.files.tables import DELIMITERS, dialect, is_value, split
 from planner.model.errors import PlannerError
 from thermal.errors import shown
@@ -240,6 +240,8 @@ def _check_bounds(lines: list[str], lines_seen: int, cells: int, file: str) -> N
 
 
 def _layout(lines: list[str], source: Path | bytes, file: str, encoding: str) -> LogText:
+    if is_web_page("\n".join(lines[:20])):
+        raise refused(file, WEB_PAGE)
     found = dialect(lines[: _HEAD_LINES + 30], headings=_HEAD_LINES, most=limits.LOG_COLUMNS)
     if found is None:
         needed = "a row of column names, separated by comma, semicolon, tab or bar, with numbers below it"

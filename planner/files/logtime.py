@@ -117,7 +117,7 @@ def propose_kind(cells: Sequence[str], *, unit: str | None, decimal_comma: bool,
     >>> propose_kind(["17:19:24.4"], unit=None, decimal_comma=False)
     ('clock', '')
     >>> propose_kind(["03.07.2027 10:00:00"], unit=None, decimal_comma=False)
-    ('day first', "'03.07.2027 10:00:00' may be day or month first")
+    ('day first', "'03.07.2027 10:00:00' may have day or month first; set kind to 'day first' or 'month first'")
     >>> propose_kind(["0.5", "1.0"], unit="s", decimal_comma=False)
     ('s', '')
     >>> propose_kind(["00:00", "00:01", "00:02"], unit=None, decimal_comma=False, heading="elapsed")
@@ -159,7 +159,8 @@ def propose_date(dates: Sequence[str], whole: Sequence[str] = ()) -> tuple[str, 
         return "day first", ""
     if any(int(match[2]) > 12 for match in plain):
         return "month first", ""
-    return "day first", f"{shown!r} may be day or month first"
+    both = "may have day or month first; set kind to 'day first' or 'month first'"
+    return "day first", f"{shown!r} {both}"
 
 
 def _clock_kind(cells: Sequence[str], heading: str) -> tuple[str, str]:

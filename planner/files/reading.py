@@ -16,7 +16,16 @@ from thermal.errors import ParameterError, shown
 
 _Rows = TypeVar("_Rows")
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+ZIP = b"PK\x03\x04"  # begin of a zip archive, also of a spreadsheet (.ZIP File Format Specification, 4.3.7)
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
+
+
+WEB_PAGE = "is a web page; download the file itself, perhaps after signing in"
+
+
+def is_web_page(text: str) -> bool:
+    """Whether a text is HTML, as a download that needs signing in gives."""
+    return text[:1000].lstrip("\ufeff \t\r\n").casefold().startswith(("<!doctype html", "<html"))
 
 
 class TextError(ParameterError):
@@ -135,6 +144,9 @@ def opened(path: Path, *, max_bytes: int) -> BinaryIO:
 
 def text_of(data: bytes) -> str:
     """Decode UTF-8, or UTF-16 with a byte order mark."""
+    if data.startswith(ZIP):
+        message = "is a spreadsheet or zip archive, not text; save it as 'CSV UTF-8', or as plain text"
+        raise TextError(message)
     try:
         text = data.decode("utf-16" if data[:2] in _UTF_16 else "utf-8-sig")
     except UnicodeDecodeError as exc:
@@ -143,6 +155,8 @@ def text_of(data: bytes) -> str:
     if 4 * text.count("\0") > len(text):
         message = "is not UTF-8 text; save the file again as 'CSV UTF-8' or UTF-8"
         raise TextError(message)
+    if is_web_page(text):
+        raise TextError(WEB_PAGE)
     control = CONTROL.search(text)
     if control is not None:
         raise TextError(control_fault(control), text.count("\n", 0, control.start()) + 1)

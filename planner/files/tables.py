@@ -152,7 +152,8 @@ class Row:
 
     def flag(self, name: str, default: bool | None) -> bool | None:
         """Return a yes or no."""
-        word = self.choice(name, ("yes", "no"), "", other={"y": "yes", "true": "yes", "n": "no", "false": "no"})
+        other = dict.fromkeys(("y", "true", "on"), "yes") | dict.fromkeys(("n", "false", "off"), "no")
+        word = self.choice(name, ("yes", "no"), "", other=other)
         return word == "yes" if word else default
 
     def value(self, name: str) -> float | None:

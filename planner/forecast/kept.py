@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.chances import about_k, corrected, smaller
+from thermal.chances import Corrected, about_k, corrected, smaller
 from thermal.error_path import NODES
 from thermal.kernel import Factors
 from thermal.spread import SEED, draw
@@ -101,39 +101,50 @@ def keep_legs(were_k: Floats, day: Days, sample: Sample, confidence: float, *, c
     """
     legs, fluids = range(were_k.shape[1]), range(were_k.shape[2])
     cells = [
-        _keep(were_k[:, i : i + 1, f], None, day[i : i + 1], sample, confidence, close_k) for i in legs for f in fluids
+        _keep(were_k[:, i : i + 1, f], were_k[:0, i : i + 1, f], day[i : i + 1], sample, confidence, close_k)
+        for i in legs
+        for f in fluids
     ]
     return _arranged(cells, were_k.shape[1:3])
 
 
-def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float, *, exact_k: Floats | None = None) -> Kept:
-    """The smallest margin over all legs, by fluid; `exact_k` is of the first draws, where most are guesses."""
-    cells = [
-        _keep(were_k[:, :, f], None if exact_k is None else exact_k[:, :, f], day, sample, confidence, CLOSE_K)
-        for f in range(were_k.shape[2])
-    ]
+def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float) -> Kept:
+    """The smallest margin over all legs, by fluid."""
+    cells = [_keep(were_k[:, :, f], were_k[:0, :, f], day, sample, confidence, CLOSE_K) for f in range(were_k.shape[2])]
     return _arranged(cells, were_k.shape[2:3])
 
 
-def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample, confidence: float) -> Floats:
+def keep_changed(planned_k: Floats, columns: Days, few_k: Floats, day: Days, sample: Sample, confidence: float) -> Kept:
+    """The smallest margin over all legs, by fluid, after a change that only the first draws drove.
+
+    `planned_k` are margins before the change, by draw, leg, fluid of the model and node; `few_k` those after it, of the
+    first draws and the fluids of the model in `columns`. Legs without a part in a fluid's smallest margin are left out.
+    """
+    legs, fluids = np.nonzero(_matter(few_k, 1.0 - confidence))
+    exact, day = few_k[:, legs, fluids], day[legs]
+    were, cells = guessed(planned_k[:, legs, columns[fluids]], exact, day, sample), []
+    for f in range(len(columns)):
+        here = fluids == f
+        cells.append(_keep(were[:, here], exact[:, here], day[here], sample, confidence, CLOSE_K))
+    return _arranged(cells, columns.shape)
+
+
+def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample) -> Floats:
     """Margins of all draws after a change that only the first draws drove.
 
-    `were_k` are those before the change, by draw, leg, fluid and node; `few_k` those after it, of the first draws. The
-    fit of the difference is linear in the factors' logarithms and the day's air, with a cubic of the margin before it:
-    a heater does more for a car that is hot. Where the draws are too few for the linear part, it has the cubic alone. A
-    leg that has no part in a fluid's smallest margin, in no draw, is infinite.
+    `were_k` are those before the change, by draw, cell (a leg and a fluid) and node; `few_k` those after it, of the
+    first draws; `day` by cell. The fit of the difference is linear in the factors' logarithms and the day's air, with a
+    cubic of the margin before it: a heater does more for a car that is hot. Where the draws are too few for the linear
+    part, it has the cubic alone.
     """
-    out, n = np.full(were_k.shape, np.inf), len(few_k)
-    close = _matter(few_k, 1.0 - confidence)
-    for number in np.unique(day):
-        legs, fluids = np.nonzero(close & (day == number)[:, None])
-        before = were_k[:, legs, fluids]
-        change = few_k[:, legs, fluids] - before[:n]
-        moved = np.flatnonzero(np.abs(change).max(axis=(0, 2)) > SURE_K)
+    out, n = were_k.copy(), len(few_k)
+    change = few_k - were_k[:n]
+    moved = np.abs(change).max(axis=(0, 2)) > SURE_K
+    for number in np.unique(day[moved]):
+        at = np.flatnonzero(moved & (day == number))
         fit = sample.fit(int(number)).driven
         solve = sample.first(n).fit(int(number)).solve if n >= fit.shape[1] + _SPARE else None
-        before[:, moved] += _spread_out(change[:, moved], solve, fit, before[:, moved, _LOOK_AT])
-        out[:, legs, fluids] = before
+        out[:, at] += _spread_out(change[:, at], solve, fit, were_k[:, at, _LOOK_AT])
     return out
 
 
@@ -171,35 +182,26 @@ def _arranged(cells: list[tuple[float, float, float, float]], shape: tuple[int, 
 
 
 def _keep(
-    were_k: Floats, exact_k: Floats | None, day: Days, sample: Sample, confidence: float, close_k: float
+    were_k: Floats, exact_k: Floats, day: Days, sample: Sample, confidence: float, close_k: float
 ) -> tuple[float, float, float, float]:
     """One margin: by the draws that were driven, and with those that were not where it is close."""
     here, share = np.isfinite(were_k[0, :, 0]), 1.0 - confidence
     if not here.any():
         return np.inf, 0.0, 0.0, 0.0
-    if exact_k is None:
-        exact_k = were_k[:0]
     about = _about(were_k[:, here], day[here], share)
     here &= were_k[:, :, -1].min(axis=0) < max(about, 0.0) + _ASTRAY_K  # others take an error that hardly any has
     if not here.any():
         return about, 0.0, 0.0, 0.0
     told = _Told(were_k[:, here], exact_k[:, here], day[here], sample, about if about < close_k else -np.inf)
     margin, density = _secant(told, share, about)
-    at_limit = told.at(0.0)
-    return margin, told.at(margin).error / max(density, 1e-9), min(max(at_limit.chance, 0.0), 1.0), at_limit.error
+    chance = min(max(told.at(0.0).chance, 0.0), 1.0)
+    return margin, told.error(margin) / max(density, 1e-9), chance, told.error(0.0)
 
 
 def _about(were_k: Floats, day: Days, share: float) -> float:
     """Rough margin below which a share of the draws lies, from the first draws. [K]."""
     low, high = float(were_k[:, :, -1].min()), float(were_k[:, :, 0].min(axis=1).max())
     return about_k(were_k[:_ROUGH], NODES, day, share, (low, high))
-
-
-class _Chance(NamedTuple):
-    """Chance that a margin is smaller than some value, and its standard error."""
-
-    chance: float
-    error: float
 
 
 class _Told:
@@ -209,7 +211,7 @@ class _Told:
         self.were_k, self.exact_k, self.day = np.ascontiguousarray(were_k), np.ascontiguousarray(exact_k), day
         self.fit = sample.fit(int(day[0]))
         self.enough = len(were_k) >= self.fit.driven.shape[1] + _SPARE
-        self.found: dict[float, _Chance] = {}
+        self.found: dict[float, Corrected] = {}
         self.legs: Days = np.zeros(0, np.int64)
         self.like_k = self.many_k = self.were_k[:0]
         if self.enough and np.isfinite(about_k):
@@ -224,26 +226,26 @@ class _Told:
         fits = [_like(self.were_k[:, leg], sample.fit(int(self.day[leg])), few) for leg in self.legs]
         self.like_k, self.many_k = (np.ascontiguousarray(np.stack(one, axis=1)) for one in zip(*fits, strict=True))
 
-    def at(self, margin_k: float) -> _Chance:
-        """Chance that the margin is smaller than a value; what the fit does not explain counts as random."""
+    def at(self, margin_k: float) -> Corrected:
+        """Chance that the margin is smaller than a value: what the fit says of many draws, corrected."""
         if margin_k not in self.found:
-            self.found[margin_k] = self._at(margin_k)
+            arrays = self.were_k, self.like_k, self.many_k, self.exact_k
+            self.found[margin_k] = corrected(*arrays, NODES, self.day, self.day[self.legs], margin_k)
         return self.found[margin_k]
 
-    def _at(self, margin_k: float) -> _Chance:
-        """Add what the driven draws say to what the fit says of many draws, less what it says of the driven ones."""
+    def error(self, margin_k: float) -> float:
+        """Standard error of that chance; what the fit does not explain counts as random."""
         n, columns = self.fit.driven.shape
-        arrays = self.were_k, self.like_k, self.many_k, self.exact_k
-        found = corrected(*arrays, NODES, self.day, self.day[self.legs], margin_k)
+        found = self.at(margin_k)
         rest, free = found.rest, n - columns - _BENDS if len(self.legs) else n - 1
         if self.enough and not len(self.legs):  # quasi-random draws average what is straight in their columns nearly
-            driven = smaller(self.were_k, NODES, self.day, margin_k)  # without error
-            rest, free = float((driven - self.fit.driven @ (self.fit.solve @ driven)).var()), n - columns
+            left = found.driven - self.fit.driven @ (self.fit.solve @ found.driven)  # without error
+            rest, free = float(left.var()), n - columns
         squares = rest / free
         if len(self.exact_k):
             fitted = columns if len(self.exact_k) >= columns + _SPARE else 1
             squares += found.off / max(len(self.exact_k) - fitted - _BENDS, 1)
-        return _Chance(found.chance, float(np.sqrt(squares)))
+        return float(np.sqrt(squares))
 
 
 def _like(were_k: Floats, fit: _Fit, n_many: int) -> tuple[Floats, Floats]:

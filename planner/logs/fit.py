@@ -15,7 +15,7 @@ from planner.files.logs import Log, open_log
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import ambient_sd_k
 from planner.logs.drives import Driven, drive_of
-from planner.logs.identifiability import cannot_teach, error_words, found_words, names_for, together
+from planner.logs.identifiability import cannot_teach, error_words, found_words, names_for, one_load, together
 from planner.logs.map_match import PlannedDay
 from planner.logs.plot import Panel, log_svg
 from planner.model import clock
@@ -121,7 +121,11 @@ def learn(
         driven=tuple(driven),
         found=found,
         held=held,
-        sentences=(*said, *found_words(found), *error_words(found, logs_named, units_of(trip.units))),
+        sentences=(
+            *said,
+            *found_words(found, one_load=one_load(driven)),
+            *error_words(found, logs_named, units_of(trip.units)),
+        ),
         posterior=_posterior(car, found, source),
         changes=_changes(car.vehicle, found, source),
     )

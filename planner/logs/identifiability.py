@@ -12,10 +12,12 @@ from thermal.fluids import BODIES, FACTORS, fluid_of, fluids_in
 from thermal.vehicle import Vehicle
 
 _GRADE, _GRADE_S = 0.03, 180.0
+_SECOND_LOAD = 0.02  # ASSUMED, 0.015 to 0.03: asks about as much again as a level road does
 _TOLD, _HARDLY = 0.5, 0.2
 _TOGETHER = 0.8
 _FAR = 3.0
 _ODD_TIMES, _ODD_K = 2.5, 4.0  # ASSUMED: normal day-to-day variation of a sound car is less
+CHURNING = "axle.spin_loss_w"
 _COLD_K = 288.15  # ASSUMED: below this the cabin is heated
 WORDS = {
     **{name: factor.words for name, factor in FACTORS.items()},
@@ -23,7 +25,7 @@ WORDS = {
     "cooling.heater_w_per_k": "heat taken by the cabin heater",
     "oil.heat_capacity_j_per_k": "heat capacity of the engine oil and sump, relative to the whole car's",
     "transmission.heat_capacity_j_per_k": "heat capacity of the transmission, relative to the whole car's",
-    "axle.spin_loss_w": "the part of the differential's heat that comes of churning, not of load",
+    CHURNING: "the part of the differential's heat that comes of churning, not of load",
     "differential.heat_capacity_j_per_k": "heat capacity of the differential, relative to the whole car's",
 }
 
@@ -36,7 +38,10 @@ def names_for(driven: Sequence[Driven], vehicle: Vehicle) -> tuple[str, ...]:
 
 
 def names_in(vehicle: Vehicle, bodies: Collection[int], *, cold: bool) -> tuple[str, ...]:
-    """Choose parameters from the measured bodies; the heater too if it was cold."""
+    """Choose parameters from the measured bodies; the heater too if it was cold.
+
+    A differential's churning is asked for apart from its mesh: one grows with speed and thick oil, the other with load.
+    """
     names: list[str] = []
     coolant, oil = fluid_of("coolant"), fluid_of("engine_oil")
     if {coolant.node, oil.node} & set(bodies):
@@ -47,15 +52,27 @@ def names_in(vehicle: Vehicle, bodies: Collection[int], *, cold: bool) -> tuple[
     for fluid in fluids_in(vehicle):
         if fluid.node in bodies and fluid != coolant:
             names += [*fluid.factors, f"{BODIES[fluid.node].part}.heat_capacity_j_per_k"]
+            names += [CHURNING] if fluid.key == "differential" else []
     without = {"converter"} if vehicle.gearbox.kind != "automatic" else set()
     without |= {"tank"} if vehicle.transmission_cooler.kind != "water" else set()
     return tuple(name for name in names if name not in without)
 
 
+def _on_grade_s(one: Driven, steeper: float) -> float:
+    """Time spent driving up grades steeper than a given one."""
+    drive = one.drive
+    return float(drive.duration_s[(drive.grade > steeper) & (drive.speed_m_per_s > 5.0)].sum())
+
+
+def one_load(driven: Sequence[Driven]) -> bool:
+    """Whether the logs hold one level of load only: together less than three minutes on grades above 2 %."""
+    return sum(_on_grade_s(one, _SECOND_LOAD) for one in driven) < _GRADE_S
+
+
 def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
     """Report what a log cannot determine, from its driving."""
     drive, name, out = one.drive, one.log.name, []
-    on_grade_s = float(drive.duration_s[(drive.grade > _GRADE) & (drive.speed_m_per_s > 5.0)].sum())
+    on_grade_s = _on_grade_s(one, _GRADE)
     if on_grade_s < _GRADE_S:
         lead = "has no grade" if on_grade_s == 0.0 else "has few grades"
         out.append(f"{name} {lead} above 3 %: it cannot determine behaviour on climbs.")
@@ -94,8 +111,12 @@ def together(lines: Sequence[tuple[str, str]]) -> list[str]:
     return [f"{', '.join(names)}: {text}" for text, names in held.items()]
 
 
-def found_words(found: Fit) -> tuple[str, ...]:
-    """Describe the results of a fit, and what it could not determine."""
+def found_words(found: Fit, *, one_load: bool) -> tuple[str, ...]:
+    """Describe the results of a fit, and what it could not determine.
+
+    With `one_load` churning and mesh are told apart by the oil's viscosity alone, which rests on the model's law: no
+    more than weakly.
+    """
     out = []
     for i, item in enumerate(found.unknowns):
         low, high = found.interval(i)
@@ -104,9 +125,10 @@ def found_words(found: Fit) -> tuple[str, ...]:
         else:
             value = f"× {found.estimate[i]:.2f} (90 %: {low:.2f} to {high:.2f})"
         share = max(float(found.learned[i]), 0.0)
+        known_apart = not (one_load and item.name == CHURNING)
         told = (
             "well determined"
-            if share >= _TOLD
+            if share >= _TOLD and known_apart
             else "weakly determined"
             if share >= _HARDLY
             else "not determined by this log; unchanged"

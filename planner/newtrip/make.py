@@ -9,17 +9,18 @@ from pathlib import Path
 from planner.files import limits
 from planner.files.dates import moment_of
 from planner.files.drawn import read_drawn
-from planner.files.folder import classes, filled_folder, to_sheets
+from planner.files.folder import class_lines, classes, filled_folder, to_sheets
 from planner.files.gpx import Points
 from planner.files.reading import Problems, nearest
 from planner.files.tracks import OTHERWISE, REALLY_STEEP, STEEPEST, GpxTrack, track_of
+from planner.model.display import counted
 from planner.model.errors import PlannerError, TripError
 from planner.newtrip.doubts import in_feet, off_ground_m
 from planner.newtrip.draft import Draft, draft_of
 from planner.newtrip.thin import thinned
 from planner.newtrip.write import files_of
 from thermal.errors import UnitError
-from thermal.units import split_quantity, to_si
+from thermal.units import to_si
 from thermal.vehicle_file import near_class
 
 DEPARTURE = datetime(2027, 7, 15, 8, 0)
@@ -66,7 +67,9 @@ def new_from_track(
     """Make a trip folder from a road; return its file names and the draft."""
     car = base or BASE
     if car not in classes():
-        message = f"--base {car!r}: {near_class(car, classes()).removeprefix('; ') or nearest(car, classes())}"
+        message = (
+            f"--base {car!r}: {near_class(car, dict(class_lines())).removeprefix('; ') or nearest(car, classes())}"
+        )
         raise PlannerError(message)
     departure = DEPARTURE if start is None else _moment(start)
     hours = _hours(driving)
@@ -106,13 +109,17 @@ def _moment(text: str) -> datetime:
 
 
 def _hours(text: str | None) -> str:
-    """Driving time per day in trip.toml's form; `6h`, `6 h`, `6 hours` and `6` are accepted."""
+    """Driving time per day in trip.toml's form; `6h`, `6 h` and `6 hours` are accepted."""
     if text is None:
         return DRIVING
     hours = 0.0
     with suppress(UnitError):
-        hours = to_si(text if split_quantity(text) else f"{text} h", "s") / 3600.0
+        hours = to_si(text, "s") / 3600.0
     if not 0.0 < hours <= 24.0:
-        message = f"--nights {text!r}: write the longest driving time per day, up to 24 hours, e.g. 6h"
+        advice = "write the longest driving time per day, up to 24 hours, e.g. 6h"
+        if text.isdecimal() and 0 < int(text) <= 24:
+            said = f"write {text}h for at most {counted(int(text), 'hour')} of driving a day"
+            advice = f"{said}; for {counted(int(text), 'night')}, set days = {int(text) + 1} in trip.toml"
+        message = f"--nights {text!r}: {advice}"
         raise PlannerError(message)
     return f"{hours:g} h"

@@ -55,7 +55,7 @@ def _pressure(pa: float, units: Units) -> str:
 def _pressures(band_pa: tuple[float, float], units: Units) -> str:
     low, high = (_pressure(pa, units) for pa in band_pa)
     if band_pa[1] == RELIEF_PA:  # no reading of this car: only the relief valve bounds it
-        return f"at least {low}"
+        return f"over {low}"
     return f"{low.rsplit(' ', 1)[0]}–{high}"
 
 

@@ -9,7 +9,7 @@ from maps.relief import Relief, box_about, grid, shaded
 from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
 from maps.track import unrolled
 from planner.analysis.alarms import trip_card
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import Margin, fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.ground import terrain, towns
 from planner.model.display import counted
@@ -104,7 +104,15 @@ def _spots(report: Report) -> tuple[Spot, ...]:
     worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
     fluids = [fluid_of(spot.fluid).index for spot in spots]
     points = [int(report.outlook.nominal.where[0, spot.leg, f]) + 1 for spot, f in zip(spots, fluids, strict=True)]
-    return tuple(Spot(text=hot_words(report, spots[n]), marker=n, point=points[n]) for n in worst)
+    return tuple(
+        Spot(text=hot_words(report, spots[n]) + _helps(report, spots[n]), marker=n, point=points[n]) for n in worst
+    )
+
+
+def _helps(report: Report, spot: Margin) -> str:
+    """The first remedy that suffices."""
+    found = (day.working for day in report.remedies if (day.leg, day.fluid) == (spot.leg, spot.fluid))
+    return next((f". What helps: {working[0].words}" for working in found if working), "")
 
 
 def _track(report: Report) -> Track:

@@ -320,4 +320,6 @@ def _helps(report: Report, day: DayRemedies) -> Table:
         more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
         note += f" {lead}: {'; '.join(names[:_MOST_NAMED])}{more}." if names else ""
     title = f"What helps the {fluid_of(day.fluid).label}"
-    return Table(title=title, headings=("suffices", "what", "min lost", "margin of day", "chance"), rows=rows, note=note)
+    return Table(
+        title=title, headings=("suffices", "what", "min lost", "margin of day", "chance"), rows=rows, note=note
+    )

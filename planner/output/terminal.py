@@ -90,9 +90,7 @@ def _unknowns(report: Report, most: int) -> list[object]:
         for m in found[:most]
     ]
     if len(found) > most:
-        parts.append(
-            Text(f"{counted(len(found) - most, 'more leg')} not known; --full lists them.")
-        )
+        parts.append(Text(f"{counted(len(found) - most, 'more leg')} not known; --full lists them."))
     return parts
 
 
@@ -277,9 +275,9 @@ def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]
         pairs = zip(outcome.gain_k, outcome.margin_k, strict=True)
         cells = [f"{u.diff(float(gain)):+z.0f} ({u.diff(float(left)):z.0f})" for gain, left in pairs]
         table.add_row(outcome.words, *cells, f"{outcome.minutes:+z.0f}")
-    useless = [outcome.words for outcome in outcomes if outcome.buys_nothing and not outcome.only_costs]
+    useless = [o.words + ", which the car already has" * o.had for o in outcomes if o.buys_nothing and not o.only_costs]
     costly = [outcome.words for outcome in outcomes if outcome.only_costs]
     said = f"No gain on this trip: {'; '.join(useless)}." if useless else ""
     said += f"{' ' * bool(said)}Reduces the margin: {'; '.join(costly)}." if costly else ""
     said = said or "Every change tried gains margin."
-    return (table, Text(said, style="bold"))
+    return (*([table] if table.row_count else []), Text(said, style="bold"))

@@ -11,7 +11,7 @@ from planner.files.reading import nearest
 from planner.model.errors import PlannerError
 from thermal.errors import UnitError, shown
 from thermal.fluids import BODY_KEYS, FLUIDS
-from thermal.units import to_si
+from thermal.units import like, to_si
 
 _LOW_K, _HIGH_K, _ROTORS_HIGH_K = 223.15, 473.15, 1073.15
 _DAY_S = 86_400.0
@@ -52,7 +52,6 @@ def read_request(
         where = read_along(along) if along is not None else str(from_place)
     with _naming("--now"):
         temps = dict(_read_reading(text) for text in readings)
-    check_temps(temps)
     with _naming("--driven"):
         return Request(start_at=where, at=moment, temps_k=temps, driven_s=_read_driven(driven))
 
@@ -80,11 +79,13 @@ def _read_reading(text: str) -> tuple[str, float]:
     if not equals:
         message = f"{shown(text)} must be a fluid and a temperature, e.g. 'coolant=195 degF'"
         raise PlannerError(message)
-    return "_".join(name.split()).casefold(), to_si(value, "K")
+    key, kelvin = "_".join(name.split()).casefold(), to_si(value, "K")
+    check_temps({key: kelvin}, written=value)
+    return key, kelvin
 
 
-def check_temps(temps_k: Mapping[str, float]) -> None:
-    """Check names and values of gauge readings."""
+def check_temps(temps_k: Mapping[str, float], *, written: str = "0 degC") -> None:
+    """Check names and values of gauge readings; a refusal is in the unit of the text `written`."""
     for name, value in temps_k.items():
         if name not in BODY_KEYS:
             readable = (*(fluid.key for fluid in FLUIDS if fluid.gauge), "rotors")
@@ -92,8 +93,6 @@ def check_temps(temps_k: Mapping[str, float]) -> None:
             raise PlannerError(message)
         high = _ROTORS_HIGH_K if name == "rotors" else _HIGH_K
         if not _LOW_K <= value <= high:
-            message = (
-                f"reading of {name}: {value - 273.15:.0f} degC; allowed is {_LOW_K - 273.15:.0f} to "
-                f"{high - 273.15:.0f} degC; check the number and its unit"
-            )
+            said, least, most = (like(kelvin, "K", written) for kelvin in (value, _LOW_K, high))
+            message = f"reading of {name}: {said}; allowed is {least} to {most}; check the number and its unit"
             raise PlannerError(message)

@@ -123,6 +123,11 @@ def test_ratios_are_a_list(tmp_path: Path) -> None:
     [
         ("", "vehicle.toml: key 'base' is missing; name one of the classes: camper-1970s, "),
         ('base = "estate-1990-six"\n', "base 'estate-1990-six' is not a class; did you mean 'estate-1990s-six'?"),
+        (
+            'base = "wagon"\n',
+            "base 'wagon' is not a class; did you mean 'estate-1990s-six' (rear-drive estate (station wagon) of the "
+            "1990s, injected straight six, five-speed manual, oil cooler added) or 'saloon-1980s-v8-automatic' (large ",
+        ),
         ("base = 5\n", "base 5 is not a class; "),
         (BASE + "[cooling\n", "vehicle.toml row 2: cannot be read as TOML (Expected ']' at the end of a table"),
         (BASE + "[coling]\n", "vehicle.toml: unknown section [coling]; did you mean 'cooling'?"),

@@ -10,6 +10,7 @@ from rules import outlook_of
 from planner.analysis import rerun
 from planner.analysis.margins import columns_of
 from planner.analysis.rerun import Change, kept_on, run_day
+from planner.forecast.kept import keep_changed, keep_least
 from planner.forecast.run import Forecast
 from thermal.fluids import BODY_KEYS
 
@@ -41,6 +42,18 @@ def test_a_day_driven_again_unchanged_is_the_day_of_the_plan(alps, number):
     kept = kept_on(outlook, planned, np.full(planned.shape[1], number), first=day.first)
     assert again.kept.margin_k == pytest.approx(kept.margin_k, abs=0.1)
     assert again.kept.chance == pytest.approx(kept.chance, abs=0.002)
+
+
+@pytest.mark.parametrize("number", [0, 1, 2])
+def test_draws_that_drove_again_unchanged_leave_the_margins_of_all(alps, number):
+    outlook = alps.outlook
+    day, columns = outlook.timeline.days[number], columns_of(outlook)
+    planned = outlook.spread.were_k[:, day.first : day.last + 1]
+    mine, own = planned[:, :, columns], np.full(planned.shape[1], number)
+    arguments = own, outlook.sample, outlook.trip.confidence
+    again = keep_changed(planned, np.array(columns), mine[: rerun.FIRST], *arguments)
+    for found, wanted in zip(again, keep_least(mine, *arguments), strict=True):
+        assert found == pytest.approx(wanted, abs=0.005)  # the chance is solved for within a thousandth of a kelvin
 
 
 SLOW_LEG = Change(kind="slower", words="", legs=(2,), speed=0.8)

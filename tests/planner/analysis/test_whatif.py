@@ -210,6 +210,12 @@ def test_every_value_of_a_vehicle_file_can_be_set(grade):
         assert outcome.minutes == pytest.approx(0.0, abs=1e-6)
 
 
+def test_what_the_car_already_has_is_told(grade):
+    held = f"cooling.cap_pressure={grade.car.vehicle.cooling.cap_pressure_pa!r} Pa"
+    (said,) = terminal.whatif(grade, run_variants(grade, (held,)))  # no empty table
+    assert str(said) == f"No gain on this trip: {held.replace('=', ' = ')}, which the car already has."
+
+
 REFUSED = {
     "cooling.cap_presure=16 psi": "did you mean 'cooling.cap_pressure'?",
     "coolng.cap_pressure=16 psi": "did you mean 'cooling.cap_pressure'?",

@@ -232,6 +232,7 @@ ASKED: dict[str, bytes] = {
     "sensor that never answers": Style(columns=instead(oil=["0"] * N)).data(),
 }
 REFUSED: dict[str, bytes] = {
+    "a web page": b"<!doctype html>\n<html><head><title>Sign in</title></head>\n<script>a=[1,2,3,4]</script></html>",
     "decimal commas between commas": Style(point=",").data(),
     "no heading": "\n".join(Style().text().splitlines()[1:]).encode(),
     "no times": "\n".join(line.partition(",")[2] for line in Style().text().splitlines()).encode(),
@@ -287,7 +288,7 @@ def test_asked(tmp_path: Path, name: str) -> None:
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_refused(tmp_path: Path, name: str) -> None:
-    with pytest.raises(PlannerError, match=r"log\.csv: "):
+    with pytest.raises(PlannerError, match=rf"log\.csv: .*{'is a web page; download' if 'web' in name else ''}"):
         describe_log(file(tmp_path, name, REFUSED[name]))
 
 

@@ -83,6 +83,56 @@ def test_doubts_must_be_settled_in_the_file(tmp_path: Path) -> None:
         logmapfile.write_map(where, found.mapping, path.name)
 
 
+def test_columns_whose_names_say_nothing_can_be_named_by_hand(tmp_path: Path) -> None:
+    """The total time is that of the rows; a sample in the mapping shows how to name a column."""
+    path = write(tmp_path, rows("Zeit [s];CH1;CH2;Oil temp [degF]", "{i};8{t};9{t};n/a"))
+    found = describe_log(path)
+    assert found.sentences[1:3] == (
+        "Time: 'Zeit [s]', seconds from the start, 1 min in total.",
+        "Missing: speed, ambient, coolant, engine_oil, transmission, differential.",
+    )
+    assert found.sentences[3:] == (
+        "Not used: 'CH1', 'CH2': the names do not say what they read. Name each in the mapping file, "
+        "e.g. [channels.coolant] with column = 'CH1'.",
+        "Not used: 'Oil temp [degF]': no numbers.",
+    )
+    where = logmapfile.map_path(path)
+    logmapfile.write_map(where, found.mapping, path.name)
+    with pytest.raises(
+        PlannerError, match=r"drive\.csv: its mapping names no channel; .* e\.g\. \[channels\.coolant\]"
+    ):
+        open_log(path)
+    text = where.read_text()
+    where.write_text(text.replace("# [channels", "[channels").replace("# column", "column").replace("# unit", "unit"))
+    log = open_log(path)
+    assert (log.mapping.channels["coolant"].column, log.duration_s) == ("CH1", 39.0)
+
+
+@pytest.mark.parametrize(
+    ("head", "cell", "doubt"),
+    [
+        (
+            "Time",
+            "7/6/2027 2:00:{i:02d} PM",
+            "'7/6/2027 2:00:00 PM' may have day or month first; set kind to",
+        ),
+        ("Zeit", "{i}.5", "no unit; steps of 1 suggest seconds"),
+        ("Date,Time", "7/6/2027,14:00:{i:02d}", "'7/6/2027' may have day or month first"),
+    ],
+)
+def test_a_doubt_about_the_time_is_told(tmp_path: Path, head: str, cell: str, doubt: str) -> None:
+    found = describe_log(write(tmp_path, rows(f"{head},speed [km/h]", cell + ",50")))
+    assert found.mapping.unsure == (found.sentences[2].removeprefix("Not sure: ").removesuffix("."),)
+    assert found.sentences[2].startswith(f"Not sure: time: {doubt}")
+
+
+def test_two_columns_of_water_are_asked_about(tmp_path: Path) -> None:
+    path = write(tmp_path, rows("time [s],Water [degF],Water 2 [degF]", "{i},1{t},1{t}"))
+    mapping = describe_log(path).mapping
+    assert mapping.channels["coolant"].unsure.startswith("columns 'Water [degF]' and 'Water 2 [degF]' both match")
+    assert describe_log(write(tmp_path, rows("time [s],Water flow", "{i},1{t}"))).mapping.channels == {}
+
+
 def test_a_name_of_two_lines_stays_in_its_line(tmp_path: Path) -> None:
     text = cut(rows("time [s],speed [km/h]", "{i},50"), file="d.csv")
     path = tmp_path / "d.map.toml"

@@ -140,6 +140,12 @@ def test_problems_are_sorted_and_capped() -> None:
         (b"place\nZ\xfcrich\n", 2, "has bytes that are not UTF-8 text"),
         ("place\n".encode("utf-32"), 0, "is not UTF-8 text"),
         ("place\n".encode("utf-16-le"), 0, "is not UTF-8 text"),
+        (
+            b"PK\x03\x04\x14\x00\xff",
+            0,
+            "is a spreadsheet or zip archive, not text; save it as 'CSV UTF-8', or as plain text",
+        ),
+        (b"<!DOCTYPE html>\n<p>", 0, "is a web page; download the file itself, perhaps after signing in"),
         (b"place\n\na\x00b\n", 3, "U+0000"),
         (b"place\n\x1b[31m\n", 2, "has the unprintable character U+001B; delete it"),
     ],

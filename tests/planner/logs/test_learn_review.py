@@ -119,6 +119,33 @@ def test_what_a_level_log_cannot_teach(learned: fit.Fitted) -> None:
     assert any("no temperature of engine oil" in text for text in told)
 
 
+def test_churning_is_asked_for_wherever_a_differential_was_read(learned: fit.Fitted) -> None:
+    """Told as no more than weakly determined where the logs hold one load, however much the fit believes it knows."""
+    one, car = learned.driven[0], learned.car.vehicle
+    assert identifiability.CHURNING in [item.name for item in learned.found.unknowns]
+    coolant = fluid_of("coolant").node
+    assert identifiability.CHURNING not in identifiability.names_in(car, [coolant], cold=False)
+    level = replace(one, drive=replace(one.drive, grade=0.0 * one.drive.grade))
+    assert identifiability.one_load([level, level])
+    climb = replace(one, drive=replace(one.drive, grade=np.full_like(one.drive.grade, 0.025)))
+    assert not identifiability.one_load([level, climb])
+    words = identifiability.WORDS[identifiability.CHURNING]
+    at = [item.name for item in learned.found.unknowns].index(identifiability.CHURNING)
+    sure = learned.found.covariance.copy()
+    sure[at, :], sure[:, at] = 0.0, 0.0
+    sure[at, at] = 1e-4
+    told = {
+        alone: next(
+            text
+            for text in identifiability.found_words(replace(learned.found, covariance=sure), one_load=alone)
+            if text.startswith(words)
+        )
+        for alone in (False, True)
+    }
+    assert told[False].endswith(", well determined.")
+    assert told[True].endswith(", weakly determined.")
+
+
 @pytest.fixture(scope="module")
 def log(learned: fit.Fitted) -> Log:
     return learned.driven[0].log

@@ -248,7 +248,10 @@ REFUSED = {
     ),
     "a web page as KML": ("a.kml", "<html></html>", "file-type", 0),
     "a web page as GPX": ("a.gpx", "\n<!DOCTYPE html><p>", "file-type", 0),
+    "KML with only a link": ("a.kml", "<kml><NetworkLink><Link/></NetworkLink></kml>", "track", 0),
     "a text": ("a.txt", "x", "file-type", 0),
+    "a zip archive as GPX": ("a.gpx", "PK\x03\x04", "file-type", 0),
+    "a packed KML": ("a.kmz", "PK\x03\x04", "file-type", 0),
     "GPX without a track": ("a.gpx", "<gpx/>", "track", 0),
 }
 
@@ -266,6 +269,10 @@ def test_options_that_cannot_be(tmp_path):
     for asked, said in (
         ({"start": "tomorrow"}, "--start 'tomorrow': write the local date and time"),
         ({"driving": "a lot"}, "--nights 'a lot': write the longest driving time per day, up to 24 hours, e.g. 6h"),
+        (
+            {"driving": "3"},
+            "--nights '3': write 3h for at most 3 hours of driving a day; for 3 nights, set days = 4 in trip",
+        ),
         ({"driving": "30h"}, "--nights '30h': write the longest driving time per day, up to 24 hours, e.g. 6h"),
         ({"base": "estate-1990-six"}, "--base 'estate-1990-six': did you mean 'estate-1990s-six'?"),
         ({"base": "wagon-1990s-six"}, "--base 'wagon-1990s-six': did you mean 'estate-1990s-six'?"),
@@ -276,6 +283,14 @@ def test_options_that_cannot_be(tmp_path):
         ([tmp_path / "no.gpx"], "; write the whole path, or run the command there"),
         ([tmp_path], "is a folder; name a file in it"),
         ([tmp_path / "road"], "road: has no ending; track files are .gpx"),
+        ([Path("https://example.org/maps/Trinidad")], "is a web address; download the track, then name the file"),
+        ([Path("HTTP://example.org/a.gpx")], "is a web address"),
+        ([written(tmp_path, "PK\x03\x04", "b.gpx")], "is a zip archive; unpack it, then name the track inside"),
+        ([written(tmp_path, "PK\x03\x04", "b.kmz")], "is a zip archive"),
+        (
+            [written(tmp_path, "<kml><NetworkLink><Link/></NetworkLink></kml>", "b.kml")],
+            "contains only a link to a file elsewhere; open the link, and save the line itself as KML",
+        ),
     ):
         with pytest.raises(TripError) as caught:
             new_from_track(tmp_path / "trip", tracks)

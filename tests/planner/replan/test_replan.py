@@ -295,6 +295,7 @@ HERE = {"from_place": "a", "at": "2027-07-09 10:00"}
         (HERE | {"readings": ["coolant"]}, "must be a fluid and a temperature"),
         (HERE | {"readings": ["oil=90 degC"]}, "there is no such fluid"),
         (HERE | {"readings": ["coolant=90 km"]}, "--now: "),
+        (HERE | {"readings": ["coolant=395 degF"]}, "reading of coolant: 395 degF; allowed is -58 degF to 392 degF"),
         (HERE | {"readings": ["coolant=195"]}, "a unit, e.g. '195 degF'"),
         (HERE | {"driven": "5.5"}, "--driven: '5.5' needs a number and a unit"),
         *((HERE | {"driven": text}, "--driven") for text in ("25 h", "-1 h", "5.5 mi", "nan h", "")),
