@@ -18,14 +18,22 @@ _Rows = TypeVar("_Rows")
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 ZIP = b"PK\x03\x04"  # begin of a zip archive, also of a spreadsheet (.ZIP File Format Specification, 4.3.7)
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
-
-
+_CURLY_CELL = '(?P<before>^|{})[ \\t]*[“„”](?P<said>[^“”"\n]*)[”“][ \\t]*(?={}|$)'
 WEB_PAGE = "is a web page; download the file itself, perhaps after signing in"
 
 
 def is_web_page(text: str) -> bool:
     """Whether a text is HTML, as a download that needs signing in gives."""
     return text[:1000].lstrip("\ufeff \t\r\n").casefold().startswith(("<!doctype html", "<html"))
+
+
+def straight(text: str, delimiter: str) -> str:
+    """Replace curly quotation marks around a whole cell by straight ones."""
+    if "“" not in text and "”" not in text:
+        return text
+    mark = re.escape(delimiter)
+    cell = re.compile(_CURLY_CELL.format(mark, mark), re.MULTILINE)
+    return cell.sub(lambda match: f'{match["before"]}"{match["said"]}"', text)
 
 
 class TextError(ParameterError):

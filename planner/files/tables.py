@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from planner.files import limits
 from planner.files.coordinates import degrees_of
-from planner.files.reading import Problems
+from planner.files.reading import Problems, straight
 from thermal.errors import shown
 from thermal.unit_names import spelled
 from thermal.units import convert, same_kind, split_quantity
@@ -30,7 +30,6 @@ _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _DIGITS = str.maketrans("OolI", "0011")  # letters typed for the digits they look like
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
-_CURLY_CELL = '(?P<before>^|{})[ \\t]*[“„”](?P<said>[^“”"\n]*)[”“][ \\t]*(?={}|$)'
 _PLAIN_UNIT = re.compile(r"%|[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
 
 
@@ -450,15 +449,6 @@ def _commas(body: Sequence[tuple[int, list[str]]], headings: Iterable[Heading], 
     points = any(_NUMBER.fullmatch(cell) is not None and "." in cell for cell in cells)
     thousands = points and all(_THOUSANDS.fullmatch(cell) is not None for cell in decimal)
     return delimiter in (";", "\t") and bool(decimal) and not thousands, thousands
-
-
-def straight(text: str, delimiter: str) -> str:
-    """Replace curly quotation marks around a whole cell by straight ones."""
-    if "“" not in text and "”" not in text:
-        return text
-    mark = re.escape(delimiter)
-    cell = re.compile(_CURLY_CELL.format(mark, mark), re.MULTILINE)
-    return cell.sub(lambda match: f'{match["before"]}"{match["said"]}"', text)
 
 
 def _joined(cells: Sequence[str], at: int) -> list[str]:

@@ -49,6 +49,9 @@ def read_toml(text: str, *, sourced: bool = False) -> dict[str, Any]:
         if why == "Unclosed array":
             message = "list not closed: is a comma missing, in this row or one above?"
             raise TextError(message, row) from exc
+        if why == r"Illegal character '\n'":
+            message = "text not closed: the quotation mark at its end is missing"
+            raise TextError(message, row) from exc
         raise _toml_error(why, row) from exc
     _check_bounds(data)
     return data

@@ -14,10 +14,10 @@ from planner.files import limits
 from planner.files.edits import add_columns, set_cells
 from planner.files.folder import check_folder
 from planner.files.names import new_key
-from planner.files.reading import Problems, open_text
+from planner.files.reading import Problems, open_text, straight
 from planner.files.rows import PLACE_COLUMNS, PLACES, position_of
 from planner.files.settings import parse_settings
-from planner.files.tables import InputTable, Row, delimiter_of, numbered_rows, read_table, split_heading, straight
+from planner.files.tables import InputTable, Row, delimiter_of, numbered_rows, read_table, split_heading
 from planner.files.wholefile import replace_files, write_new
 from planner.files.workbook import FILE as WORKBOOK
 from planner.ground.towns import Town, apart_km, towns_named, towns_spelled_like

@@ -247,6 +247,7 @@ SLIPS = [
     (T, ':00"\n', f"{HALT}place='raton'\nduration='1 h'\nengine='on'\n", "key 'halt 1 engine'", "unknown-word", ""),
     (T, '"2027-07-06 07:00"', "July 6 7am", "row 4", "unreadable", 'without quotation marks; write departure = "2027-'),
     (T, "start", 'via = ["raton"\n"raton-pass"]\nstart', "row 3", "unreadable", "list not closed: is a comma missing"),
+    (T, "start", 'name = "abc\nstart', "row 2", "unreadable", "quotation mark at its end is missing"),
     (T, ENDS, 'route = ["trinidad", "raton", "clayton"]', "key 'route'", "no-leg", "from 'trinidad' go to raton-pass"),
     (T, ENDS, 'route = ["clayton", "raton"]', "key 'route'", "no-leg", "row 4, 'raton' to 'clayton', is one-way"),
     (T, ENDS, 'route = ["raton", "clayton"]\nnights = ["trinidad"]', "key 'nights'", "not-on-route", ""),
