@@ -26,7 +26,7 @@ def test_the_outcome_is_short_and_the_map_comes_soon(opened, size, grade):
     page = opened(size)
     lines = page.locator(".facts li").all_inner_texts() + page.locator(".spots button").all_inner_texts()
     assert 2 <= len(lines) <= 4
-    assert all(len(line) <= 160 for line in lines)  # place, hour, figures, and what helps
+    assert all(len(line) <= 180 for line in lines)  # place, hour, figures, and what helps
     assert page.locator("#map_route").bounding_box()["y"] < 0.4 * size["height"]
     named = page.locator(".pin-name:visible", has_text=grade.top).locator("small").inner_text()
     assert re.match(r"mi \d,\d{3}: [a-z ]+ \d{3}–\d{3} °F", named)
