@@ -21,6 +21,7 @@ from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEAT
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.workbook import SKIPPED
+from planner.output.export import PLAN_FILES
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.route.nights import MOST_DAYS
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
@@ -208,8 +209,9 @@ def test_exit_codes_are_listed():
 
 
 def test_the_written_files_are_named(planned):
-    for path in planned.iterdir():
-        assert f"`out/{path.name}`" in FORMATS
+    for name in PLAN_FILES:
+        assert (planned / name).is_file()
+        assert f"`out/{name}`" in FORMATS
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
