@@ -95,7 +95,7 @@ def converter_ratio(turbine_nm, turbine_rad_per_s, peak_nm, stall_rad_per_s):  #
 
 @_jit
 def full_torque(box, speed):  # type: ignore[no-untyped-def]
-    """Full-load torque at rated conditions, as `thermal.engine.full_torque_nm`. [N m]."""
+    """Full-load torque at rated conditions, as `thermal.engine.full_torque_nm` with its ASSUMED shape. [N m]."""
     if speed < box.idle_rad_per_s * 0.999 or speed > box.top_rad_per_s:
         return 0.0
     at, peak = box.peak_nm_rad_per_s, box.peak_nm
