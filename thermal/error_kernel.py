@@ -1,6 +1,5 @@
 """Compiled: the model's error followed along every draw's path, segment by segment."""
 
-import functools
 import math
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
@@ -8,13 +7,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import Code, threads
 from thermal.ranges import FloatArray
 
 Rows = npt.NDArray[np.int64]
-_KEPT = choose_cache()
-_compile = functools.partial(numba.njit, error_model="numpy")
-_jit = _compile(forceinline=True)
+_code = Code(error_model="numpy")
+_jit = _code.inlined
 # Copied from thermal.discrepancy, not imported: compiled code is kept until this file changes. A test holds them equal.
 BEYOND_K_PER_K, AT_REST_K, LEAST_SHARE = 0.25, 20.0, 0.15
 _UNIT = math.sqrt(6.0) / 65536.0  # of two uniform 16-bit numbers' sum: variance 2 (2^16)^2 / 12
@@ -182,8 +180,7 @@ def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped
             least_k[g] = min(least_k[g], left)
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
+@_code.entry
 def _follow(a, fluids, temps_k, least_k, were_k, first, last):  # type: ignore[no-untyped-def]
     """Follow the errors of draws `first` to `last` - 1."""
     for draw in range(first, last):
@@ -208,7 +205,7 @@ def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, wer
         Takes what they were if the error of the whole group was that of a node. [K]
     """
     plain = Along(*(_plain(x) for x in a))
-    n_draw, workers = len(temps_k), int(numba.config.NUMBA_NUM_THREADS)
+    n_draw, workers = len(temps_k), threads()
 
     def run(at: int) -> None:
         _follow(plain, fluids, temps_k, least_k, were_k, at, min(at + _BATCH, n_draw))

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import Code
 from thermal.drive import Drive
 from thermal.fluids import Fluid, limit_of
 from thermal.ranges import FloatArray as Floats
@@ -21,6 +21,7 @@ _LEAST_K = 2.0  # least difference of caution and limit
 _LEAST_SEEN = 20  # draws that must reach the limit to know the time it takes
 _BINS = 4096  # of a first estimate of a quantile
 _NEAR_K = 20.0  # range below the limit in which rates of rise count
+_code = Code()
 
 
 class Series(NamedTuple):
@@ -129,16 +130,17 @@ def _alarms(series: Series, tried_k: Floats, limit_k: float) -> tuple[Floats, Fl
     limits, hours = np.ascontiguousarray(series.limit_k), len(temps) * float(step.sum()) / 3600.0
     usual = (limit_k - tried_k) / _fastest_k_per_s(series, limit_k)
     most, leads, false, lead = temps.max(axis=1), np.empty(temps.size), np.empty(len(tried_k)), []
+    counts = np.zeros(2, dtype=np.int64)
     for row, (mark, otherwise) in enumerate(zip(tried_k, usual, strict=True)):
-        false[row], n = _rung(temps, most, step, limits, float(mark), leads)
+        _rung(temps, most, step, limits, float(mark), leads, counts)
+        false[row], n = counts
         lead.append(min(float(np.median(leads[:n])), float(otherwise)) if n >= _LEAST_SEEN else float(otherwise))
     return false / max(hours, 1e-9), np.array(lead)
 
 
-@check_cache
-@numba.njit(cache=choose_cache(), nogil=True)
-def _rung(temps_k, most_k, step_s, limit_k, mark_k, leads_s):  # type: ignore[no-untyped-def]
-    """Count false alarms at one mark, and note how long each true one came before the limit."""
+@_code.entry
+def _rung(temps_k, most_k, step_s, limit_k, mark_k, leads_s, counts):  # type: ignore[no-untyped-def]
+    """Count false alarms at one mark and true ones, and note how long each of those came before the limit."""
     false = n_lead = 0
     for draw in range(temps_k.shape[0]):
         if most_k[draw] < mark_k:
@@ -157,7 +159,7 @@ def _rung(temps_k, most_k, step_s, limit_k, mark_k, leads_s):  # type: ignore[no
                 n_lead += 1
                 reached = True
         false += ringing and not reached
-    return false, n_lead
+    counts[0], counts[1] = false, n_lead
 
 
 def _fastest_k_per_s(series: Series, limit_k: float) -> float:
