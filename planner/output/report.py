@@ -54,13 +54,13 @@ class Report:
     unknowns: Unknowns
     units: Units
     fuel: FuelPlan
-    choices: tuple[Choice, ...]
     clocks: tuple[ClockChange, ...]
     brakes: tuple[str, ...]
     weather: tuple[str, ...]
     remedies: tuple[DayRemedies, ...]
     service: ServicePlan
     doubts: tuple[Doubt, ...] = ()
+    _choices: "list[tuple[Choice, ...]]" = field(default_factory=list, compare=False, repr=False)
     _worst: dict[int, Margin] = field(init=False, compare=False, repr=False)
     _legs: "list[LegRow]" = field(init=False, default_factory=list, compare=False, repr=False)
     _days: "list[DayRow]" = field(init=False, default_factory=list, compare=False, repr=False)
@@ -68,6 +68,13 @@ class Report:
     def __post_init__(self) -> None:
         legs = {margin.leg for margin in self.margins}
         object.__setattr__(self, "_worst", {leg: worst_of(self.margins, leg) for leg in legs})
+
+    @property
+    def choices(self) -> tuple[Choice, ...]:
+        """Other roads compared with the chosen one; where no remedies were wanted, driven when they are asked for."""
+        if not self._choices:
+            self._choices.append(compare_roads(self.outlook))
+        return self._choices[0]
 
     @property
     def weighty(self) -> tuple[Doubt, ...]:
@@ -109,7 +116,7 @@ def make_report(
     inputs = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
     doubts = doubts_of(inputs, outlook.legs, today=today)
     with ThreadPoolExecutor(1) as aside:  # other roads are laid out while the remedies are driven
-        choices = aside.submit(compare_roads, outlook)
+        choices = aside.submit(compare_roads, outlook) if remedies else None
         tried = find_remedies(outlook, margins, progress=progress) if remedies else ()
         return Report(
             outlook=outlook,
@@ -117,13 +124,13 @@ def make_report(
             unknowns=unknowns,
             units=units_of(outlook.trip.units),
             fuel=plan_fuel(outlook),
-            choices=choices.result(),
             clocks=clock_changes(outlook),
             brakes=hot_brakes(outlook),
             weather=weather_used(outlook),
             remedies=tried,
             service=plan_service(outlook),
             doubts=weighed(inputs, doubts) if remedies else doubts,
+            _choices=[] if choices is None else [choices.result()],
         )
 
 
