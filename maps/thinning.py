@@ -41,8 +41,8 @@ def line_strays(points: Array) -> Array:
         first, last, above = stack.pop()
         if last - first < 2:
             continue
-        ends, inner = np.array([[first], [last]]), np.arange(first + 1, last)
-        away = distance(*ends, inner, np.array([len(inner)]))
+        inner = np.arange(first + 1, last)
+        away = distance(np.array([first]), np.array([last]), inner, np.array([len(inner)]))
         middle = first + 1 + int(np.argmax(away))
         strays[middle] = above = min(above, float(away[middle - first - 1]))
         stack += [(first, middle, above), (middle, last, above)]
