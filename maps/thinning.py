@@ -15,15 +15,22 @@ Indices = NDArray[np.int64]
 Distance = Callable[[Indices, Indices, Indices, Indices], Array]
 
 
-def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
-    """Points to keep of a line in the plane, rising, first and last included.
+def line_indices(points: Array, bound: float, fixed: Sequence[int] = ()) -> NDArray[np.int64]:
+    """Points to keep of a line in the plane, rising, first, last and the `fixed` included.
 
     `points` has shape (n_point, 2); none left out lies further than `bound` from the thinned line, in the same unit.
 
     >>> line_indices(np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]]), 0.01)
     array([0, 2, 3])
     """
-    return _divide(len(points), bound, _from_chord(points))
+    return _divide(len(points), bound, _from_chord(points), fixed)
+
+
+def thinned(lines: Sequence[Array], bound: float) -> list[Array]:
+    """Lines, one or more, with the points that `line_indices` keeps of each; all in one go."""
+    points, ends = np.concatenate(lines), np.cumsum([len(line) for line in lines])
+    kept = line_indices(points, bound, [*(ends - 1).tolist(), *ends[:-1].tolist()])
+    return np.split(points[kept], np.searchsorted(kept, ends[:-1]))
 
 
 def line_strays(points: Array) -> Array:
@@ -64,18 +71,18 @@ def _from_chord(points: Array) -> Distance:
     return distance
 
 
-def curve_indices(x: Array, y: Array, bound: float) -> NDArray[np.int64]:
+def curve_indices(x: Array, y: Array, bound: float, fixed: Sequence[int] = ()) -> NDArray[np.int64]:
     """Points to keep of a curve `y` over a strictly rising `x`, both of shape (n_point,).
 
-    They rise and include the first, last, highest and lowest, and both ends of every gap, where `y` is NaN. No point
-    left out lies further than `bound` above or below the thinned curve.
+    They rise and include the first, last, highest, lowest and the `fixed`, and both ends of every gap, where `y` is
+    NaN. No point left out lies further than `bound` above or below the thinned curve.
 
     >>> curve_indices(np.arange(5.0), np.array([0.0, 1.0, 2.0, 9.0, 4.0]), 0.5)
     array([0, 2, 3, 4])
     """
     known = np.isfinite(y)
     ends = np.flatnonzero(np.diff(known.astype(np.int8)))
-    fixed = [*ends.tolist(), *(ends + 1).tolist()]
+    fixed = [*fixed, *ends.tolist(), *(ends + 1).tolist()]
     if known.any():
         fixed += [int(np.nanargmax(y)), int(np.nanargmin(y))]
     filled = np.where(known, y, 0.0)
