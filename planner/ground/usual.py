@@ -69,7 +69,7 @@ class Stations:
 @functools.cache
 def stations() -> Stations:
     """Read the shipped table, once."""
-    path = data_folder() / "normals" / "stations.xz"
+    path = data_folder() / "normals" / "stations.bin"
     packed = Unpacker(path)
     head: dict[str, Any] = packed.head()
     count = head.get("stations")
