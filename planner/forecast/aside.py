@@ -136,7 +136,8 @@ def _be_child(work: Callable[[Progress], Any], pipe: int, parent: int) -> None:
         if os.getppid() != parent:  # it ended before that
             return
         for number in (signal.SIGTERM, signal.SIGHUP):
-            signal.signal(number, signal.SIG_DFL)
+            if signal.getsignal(number) is not signal.SIG_IGN:  # nohup
+                signal.signal(number, signal.SIG_DFL)
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal sends it to both: the parent decides
         signal.pthread_sigmask(signal.SIG_UNBLOCK, signal.valid_signals())
         nowhere = os.open(os.devnull, os.O_RDWR)
