@@ -1,8 +1,8 @@
 """What to do about a thin margin: every choice driven through the model, the cheapest that suffices first."""
 
 import itertools
-from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TypedDict
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from planner.analysis.candidates import candidates
 from planner.analysis.margins import Margin, fluids_of, gravest
-from planner.analysis.rerun import FIRST, Change, Trial, Tried, run_day, run_more
+from planner.analysis.rerun import FIRST, Change, Laid, Trial, Tried, lay_out_day, run_day, run_more
 from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.kept import Kept, rough_chance
@@ -19,6 +19,7 @@ from planner.forecast.run import Forecast
 from planner.model import clock
 from planner.model.display import Units, units_of
 from planner.model.levels import TIGHT
+from planner.route.oneday import DayLegs
 from planner.route.timeline import Span
 from thermal.fluids import fluid_of
 from thermal.ranges import BoolArray
@@ -102,28 +103,69 @@ def find_remedies(
     return tuple(found)
 
 
+class _Tries:
+    """Choices of one day, driven some at a time: while one is laid out, another is driven."""
+
+    def __init__(self, outlook: Forecast, number: int, worst: Margin, pool: ThreadPoolExecutor) -> None:
+        self.outlook, self.number, self.worst, self.pool = outlook, number, worst, pool
+        self.base = run_day(outlook, number)
+        self.driven: dict[tuple[Change, ...], Remedy] = {}  # with all the draws
+
+    def all(self, choices: Iterable[tuple[Change, ...]]) -> list[Remedy]:
+        """Drive every choice; what may be shown with more draws."""
+        return self._surer(list(self.pool.map(self._rough, choices)))
+
+    def cheapest(self, choices: Iterable[tuple[Change, ...]], count: int) -> list[Remedy]:
+        """The cheapest choices that suffice, as `all` has them.
+
+        What a choice costs is known when it is laid out, and no dearer one says whether it needs more draws: those that
+        are dearer than enough others need not be driven.
+        """
+        laid = [*self.pool.map(lambda changes: (changes, self._laid(changes)), choices)]
+        laid.sort(key=lambda one: _cost_of(one[0], _minutes(self.base, one[1].day, one[0])))
+        rough: list[Remedy] = []
+        enough: list[Remedy] = []
+        while laid and len(enough) < count:
+            some, laid = laid[:_AT_ONCE], laid[_AT_ONCE:]
+            rough += self.pool.map(lambda one: self._rough(*one), some)
+            enough = [one for one in self._surer(rough) if one.works][:count]
+        return enough
+
+    def ways(self) -> "Future[list[Remedy]]":
+        """Begin with other roads and nights."""
+        found = self.outlook, self.number, self.worst
+        return self.pool.submit(lambda: [_other_way(self.outlook, self.base, self.worst, w) for w in detours(*found)])
+
+    def _laid(self, changes: tuple[Change, ...]) -> Laid:
+        return lay_out_day(self.outlook, self.number, changes, self.base)
+
+    def _rough(self, changes: tuple[Change, ...], laid: Laid | None = None) -> Remedy:
+        return try_changes(self.outlook, self.number, self.base, self.worst, changes, n_draw=FIRST, laid=laid)
+
+    def _surer(self, rough: Sequence[Remedy]) -> list[Remedy]:
+        """Drive with more draws what they may change; again until they change nothing."""
+        found, risk = list(rough), self.outlook.trip.risk
+        while more := [i for i, one in enumerate(found) if _is_rough(one) and _open(one, found, risk)]:
+            for i, one in zip(more, list(self.pool.map(lambda i: self._with_more(found[i]), more)), strict=True):
+                found[i] = one
+        return found
+
+    def _with_more(self, remedy: Remedy) -> Remedy:
+        """The same choice, driven with all the draws, once."""
+        if remedy.changes not in self.driven:
+            self.driven[remedy.changes] = _with_more(self.outlook, self.number, self.base, self.worst, remedy)
+        return self.driven[remedy.changes]
+
+
 def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
-    """Try single changes, then pairs of those that help but do not suffice; what may be shown with more draws."""
-    base = run_day(outlook, number)
-    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
-
-        def tried_all(choices: Iterable[tuple[Change, ...]]) -> list[Remedy]:
-            few = pool.map(lambda changes: try_changes(outlook, number, base, worst, changes, n_draw=FIRST), choices)
-            return surer(list(few))
-
-        def surer(found: list[Remedy]) -> list[Remedy]:
-            while rough := [i for i, one in enumerate(found) if _rough(one) and _open(one, found, outlook.trip.risk)]:
-                better = pool.map(lambda i: _with_more(outlook, number, base, worst, found[i]), rough)
-                for i, one in zip(rough, list(better), strict=True):
-                    found[i] = one
-            return found
-
-        ways = pool.submit(lambda: [_other_way(outlook, base, worst, one) for one in detours(outlook, number, worst)])
-        single = tried_all((change,) for change in candidates(outlook, number, worst))
+    """Try single changes, then pairs of those that help but do not suffice."""
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        tries = _Tries(outlook, number, worst, pool)
+        base, ways = tries.base, tries.ways()
+        single = tries.all((change,) for change in candidates(outlook, number, worst))
         helpful = sorted((r for r in single if not r.works and r.gain_k > _PART_K), key=_cost)
-        likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
-        pairs = tried_all((*a.changes, *b.changes) for a, b in itertools.islice(likely, _PAIRS))
-        both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
+        likely = ((*a.changes, *b.changes) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
+        both = tries.cheapest(itertools.islice(likely, _PAIRS), _BEST_PAIRS)
         tried = sorted([_brief(one) for one in (*single, *both, *ways.result())], key=_order)
     f = fluids_of(outlook).index(worst.fluid)
     return DayRemedies(
@@ -138,7 +180,7 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     )
 
 
-def _rough(remedy: Remedy) -> bool:
+def _is_rough(remedy: Remedy) -> bool:
     """Whether a choice was driven with the first draws only."""
     return isinstance(remedy.trial, Trial) and len(remedy.trial.were_k) <= FIRST
 
@@ -213,9 +255,19 @@ def _order(remedy: Remedy) -> tuple[bool, bool, bool, float, str]:
 
 def _cost(remedy: Remedy) -> float:
     """Cost in minutes: time lost, a night or an earlier start, effort."""
-    shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
-    more = _NIGHT_WORTH if remedy.kind == "night" else 0.0
-    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(change.effort for change in remedy.changes)
+    return _cost_of(remedy.changes, remedy.minutes + (_NIGHT_WORTH if remedy.kind == "night" else 0.0))
+
+
+def _cost_of(changes: tuple[Change, ...], minutes: float) -> float:
+    """Cost of changes that lose so many minutes."""
+    shift = sum(abs(change.shift_s) / 60.0 for change in changes)
+    return minutes + _SHIFT_WORTH * shift + sum(change.effort for change in changes)
+
+
+def _minutes(base: Trial, day: DayLegs, changes: tuple[Change, ...]) -> float:
+    """Time that a changed day loses; a later start is none."""
+    shift = sum(change.shift_s for change in changes if change.kind == "hour")
+    return max((day.end_s - base.day.end_s - shift) / 60.0, 0.0)
 
 
 def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
@@ -269,9 +321,10 @@ def try_changes(
     changes: tuple[Change, ...],
     *,
     n_draw: int | None = None,
+    laid: Laid | None = None,
 ) -> Remedy:
     """Drive the day with the changes and judge it."""
-    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw)
+    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw, laid=laid)
     return _remedy(outlook, number, base, worst, changes, trial)
 
 
@@ -280,11 +333,10 @@ def _remedy(
 ) -> Remedy:
     """Judge a day driven with changes."""
     verdict = _judged(outlook, base, worst, trial.kept)
-    shift = sum(change.shift_s for change in changes if change.kind == "hour")
     return Remedy(
         words=" and ".join(change.words for change in changes),
         kind="+".join(change.kind for change in changes),
-        minutes=max((trial.day.end_s - base.day.end_s - shift) / 60.0, 0.0),
+        minutes=_minutes(base, trial.day, changes),
         note=_note(outlook, number, base, trial, worst, changes, works=verdict["works"]),
         changes=changes,
         trial=trial,
