@@ -113,7 +113,9 @@ class _Tries:
 
     def all(self, choices: Iterable[tuple[Change, ...]]) -> list[Remedy]:
         """Drive every choice; what may be shown with more draws."""
-        return self._surer(list(self.pool.map(self._rough, choices)))
+        found = self._surer(list(self.pool.map(self._rough, choices)))
+        give_back()
+        return found
 
     def cheapest(self, choices: Iterable[tuple[Change, ...]], count: int) -> list[Remedy]:
         """The cheapest choices that suffice, as `all` has them.
@@ -133,8 +135,13 @@ class _Tries:
 
     def ways(self) -> "Future[list[Remedy]]":
         """Begin with other roads and nights."""
-        found = self.outlook, self.number, self.worst
-        return self.pool.submit(lambda: [_other_way(self.outlook, self.base, self.worst, w) for w in detours(*found)])
+
+        def drive() -> list[Remedy]:
+            found = detours(self.outlook, self.number, self.worst)
+            give_back()  # whole days of many draws
+            return [_other_way(self.outlook, self.base, self.worst, one) for one in found]
+
+        return self.pool.submit(drive)
 
     def _laid(self, changes: tuple[Change, ...]) -> Laid:
         return lay_out_day(self.outlook, self.number, changes, self.base)

@@ -33,7 +33,7 @@ class Aside(Generic[T]):
 
     def __init__(self, work: Callable[[Progress], T], progress: Progress) -> None:
         self.work, self.progress = work, progress
-        self.child, self.pipe, self.said = 0, -1, 0
+        self.child, self.pipe, self.said, self.froze = 0, -1, 0, False
         self.heard, self.made = bytearray(), list[T]()
 
     def meanwhile(self, pieces: Iterable[object]) -> None:
@@ -58,6 +58,8 @@ class Aside(Generic[T]):
         pipe, write = os.pipe()
         parent, held = os.getpid(), signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
         try:
+            self.froze = not gc.get_freeze_count()
+            gc.freeze()  # what both share stays as it is, so that neither needs a copy of its own
             self.pipe, self.child = pipe, os.fork()
             if not self.child:
                 _be_child(self.work, write, parent)
@@ -77,6 +79,9 @@ class Aside(Generic[T]):
                 os.waitpid(child, 0)
         if pipe >= 0:
             os.close(pipe)
+        if self.froze:
+            gc.unfreeze()
+            self.froze = False
 
     def _say(self, words: str) -> None:
         """Report progress that the child has not reported already."""
@@ -145,7 +150,6 @@ def _be_child(work: Callable[[Progress], Any], pipe: int, parent: int) -> None:
         for stream in range(3):
             os.dup2(nowhere, stream)
         os.nice(_HALF)
-        gc.freeze()  # what is the parent's stays as it is
         _send(pipe, (True, work(lambda words: _send(pipe, (False, words)))))
     finally:
         os._exit(0)
