@@ -1,14 +1,16 @@
 """Conversion of the report to a map scene: points, stretches, markers, tables, in display units."""
 
 import hashlib
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
 
 from maps.relief import Relief, box_about, grid, shaded
-from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
+from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Town, Track
+from maps.teaching import Teaching
 from maps.track import unrolled
-from planner.analysis.alarms import trip_card
+from planner.analysis.alarms import Card, trip_card
 from planner.analysis.margins import Margin, fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.ground import terrain, towns
@@ -55,12 +57,12 @@ _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
 def make_scene(report: Report) -> Scene:
     """Convert a report to a scene."""
     outlook, u = report.outlook, report.units
-    trip, found, grades, card = outlook.trip, marks(report), climbs(report), trip_card(outlook)
+    trip, found, grades, card = outlook.trip, marks(report), _climbs(report), _card(report)
     distance, days = u.dist(sum(leg.distance_m for leg in outlook.legs)), len(outlook.timeline.days)
     return Scene(
         title=trip.name,
         lead=f"{outlook.car.vehicle.name}. {distance:,.0f} {u.distance} in {counted(days, 'day')}.",
-        track=_track(report),
+        track=_line(report),
         distance_unit=u.distance,
         elevation_unit=u.elevation,
         facts=_facts(report),
@@ -76,9 +78,9 @@ def make_scene(report: Report) -> Scene:
         ahead=_ahead(report, found),
         grades=tuple(_grade(report, climb) for climb in grades),
         rules=RULES,
-        teaching=teaching_of(report, grades, card),
+        teaching=_teaching(report),
         roads=_roads(report),
-        towns=towns_beside(outlook.timeline.lat_deg, outlook.timeline.lon_deg),
+        towns=_towns(report),
         relief=_relief(report),
         attributions=(f"{towns.CREDIT}, thinned", terrain.CREDIT),
         start_s=float(outlook.timeline.begin_s[0]),
@@ -89,6 +91,38 @@ def make_scene(report: Report) -> Scene:
         level_words=(AMPLE.legend, UNKNOWN.legend, THIN.legend, EXCEEDED.legend),
         generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
+
+
+def pieces(report: Report) -> Iterator[None]:
+    """Make what is the same whatever the remedies are, piece by piece, for the scene that follows."""
+    for piece in (_card, _teaching, _towns, _relief, _line):
+        piece(report)
+        yield
+
+
+def _climbs(report: Report) -> tuple[Climb, ...]:
+    return report.once(climbs, lambda: climbs(report))
+
+
+def _card(report: Report) -> Card:
+    return report.once(trip_card, lambda: trip_card(report.outlook))
+
+
+def _teaching(report: Report) -> Teaching:
+    return report.once(teaching_of, lambda: teaching_of(report, _climbs(report), _card(report)))
+
+
+def _towns(report: Report) -> tuple[Town, ...]:
+    line = report.outlook.timeline
+    return report.once(towns_beside, lambda: towns_beside(line.lat_deg, line.lon_deg))
+
+
+def _relief(report: Report) -> Relief:
+    return report.once(_shading, lambda: _shading(report))
+
+
+def _line(report: Report) -> Track:
+    return report.once(_track, lambda: _track(report))
 
 
 def _facts(report: Report) -> tuple[str, ...]:
@@ -239,7 +273,7 @@ def _roads(report: Report) -> tuple[Road, ...]:
     return tuple(made)
 
 
-def _relief(report: Report) -> Relief:
+def _shading(report: Report) -> Relief:
     """Shading of the ground about the route, from the shipped coarse heights."""
     line = report.outlook.timeline
     box = box_about(line.lat_deg, np.asarray(unrolled(line.lon_deg.tolist())))
