@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from desert import write
 
 from planner.forecast.room import spare_bytes
 
@@ -230,3 +231,38 @@ print(left())
 
 def test_the_system_tells_how_much_memory_is_free() -> None:
     assert 1_000_000 < spare_bytes() < 1 << 50
+
+
+PLAN = """
+import resource, sys
+from planner.__main__ import entry
+try:
+    entry()
+except SystemExit as done:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print(done.code, used.ru_utime > 0.0)
+"""
+
+
+def test_a_plan_is_the_same_with_and_without_a_child(tmp_path: Path) -> None:
+    found = []
+    for threads in ("2", "1"):
+        trip = write(tmp_path / threads / "trip")
+        names = {"PYTHONPATH": str(ROOT), "NUMBA_NUM_THREADS": threads}
+        runs = [
+            subprocess.run(
+                [sys.executable, "-c", PLAN, "plan", str(trip), "--full", "--out", "out"],
+                capture_output=True,
+                text=True,
+                check=True,
+                env=os.environ | names,
+                cwd=tmp_path / threads,
+            )
+            for _ in range(2)  # the first may compile
+        ]
+        files = {path.name: path.read_bytes() for path in (tmp_path / threads / "out").iterdir()}
+        said = runs[1].stdout.splitlines()
+        found.append((said[:-1], runs[1].stderr, files.pop("trip.ics").count(b"BEGIN:VEVENT"), files))
+        assert said[-1].split()[1] == str(threads == "2")
+    assert "  trying remedies for day 2, differential\n  drawing the map\n" in found[0][1]
+    assert found[0] == found[1]
