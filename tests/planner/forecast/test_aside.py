@@ -229,8 +229,41 @@ print(left())
     assert outcome(code) in ("['begun'] True True 7 some\nnone\n", "['begun'] True True 7 none\nnone\n")
 
 
-def test_the_system_tells_how_much_memory_is_free() -> None:
-    assert 1_000_000 < spare_bytes() < 1 << 50
+def test_a_piece_that_fails_is_no_loss_but_progress_that_fails_is() -> None:
+    code = """
+def pieces():
+    yield
+    raise ValueError("no basemap")
+
+def told(say):
+    time.sleep(0.3)
+    say("told")
+    time.sleep(60)
+
+def refuse(words):
+    raise LookupError(words)
+
+with aside(work, said.append) as held:
+    held.meanwhile(pieces())
+    print(held.result() != parent, said)
+try:
+    with aside(told, refuse) as held:
+        held.meanwhile(iter(lambda: time.sleep(0.01), 1))
+except LookupError as exc:
+    print(exc, left())
+"""
+    assert outcome(code) == "True ['step 0', 'step 1', 'step 2']\ntold none\n"
+
+
+def test_the_system_tells_how_much_memory_is_free(tmp_path: Path) -> None:
+    free = spare_bytes(tmp_path)
+    assert 1_000_000 < free < 1 << 50
+    (tmp_path / "memory.stat").write_text("anon 9\nfile 800\ninactive_file 500\nactive_file 200\n")
+    (tmp_path / "memory.current").write_text("5000\n")
+    (tmp_path / "memory.max").write_text("max\n")
+    assert spare_bytes(tmp_path) == pytest.approx(free, rel=0.5)
+    (tmp_path / "memory.max").write_text("12000\n")  # a container's limit
+    assert spare_bytes(tmp_path) == 12000 - 5000 + 700
 
 
 PLAN = """
