@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from typing import Any, Generic, TypeVar
 
 from planner.forecast.room import spare_bytes
-from thermal.compiled import config
+from thermal.compiled import switched_off, threads
 from thermal.kernel import is_compiled
 
 T = TypeVar("T")
@@ -132,11 +132,11 @@ def _is_safe() -> bool:
     """Whether a copy of this process can work: Linux, two processors, no threads, the model compiled, memory free."""
     return (
         sys.platform == "linux"
-        and min(len(os.sched_getaffinity(0)), int(config.NUMBA_NUM_THREADS)) > 1
+        and min(len(os.sched_getaffinity(0)), threads()) > 1
         and threading.current_thread() is threading.main_thread()
         and len(os.listdir("/proc/self/task")) == 1  # those of libraries too: a copy has none of them
         and signal.getsignal(signal.SIGCHLD) is signal.SIG_DFL
-        and not config.DISABLE_JIT
+        and not switched_off()
         and is_compiled()
         and spare_bytes() > _LEAST_BYTES
     )

@@ -24,7 +24,7 @@ from planner.output.outcome import headline, unknown_sentence
 from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
 from planner.output.teaching import teaching_of
-from planner.output.times import told, zones
+from planner.output.times import told, zone_of, zones
 from planner.route.graph import stops_of
 from thermal.fluids import fluid_of, fluids_in
 
@@ -48,7 +48,7 @@ RULES = (
     "behind, that is legal and safe. Let the engine idle while the coolant is hot, unless it is past its limit.",
     "A gauge past its limit: stop as soon as it is safe, engine off. Do not open the cooling system while it is hot.",
 )
-_AIR_DASH = "1 5"
+_AIR_DASH, _CLOCK = "1 5", "%a %H:%M"
 _FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a phone
 _MOST_ROADS = 400
 _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
@@ -204,14 +204,14 @@ def _clock(report: Report) -> tuple[str, ...]:
     for span in outlook.timeline.spans:
         begin, end = local_time(outlook, span.first), local_time(outlook, span.last)
         changes = begin.utcoffset() != end.utcoffset()
-        said: dict[float, str] = {}  # by minute
-        for i in range(span.first, span.last + 1):
-            seconds = float(outlook.timeline.end_s[i])
-            if changes or seconds // 60.0 not in said:
-                here = local_time(outlook, i) if changes else begin.fromtimestamp(seconds, tz=begin.tzinfo)
-                said[seconds // 60.0] = told(here, "%a %H:%M", zoned=zoned)
-            texts.append(said[seconds // 60.0])
-    return (told(local_time(outlook, 0, begin=True), "%a %H:%M", zoned=zoned), *texts)
+        if changes:
+            texts += [told(local_time(outlook, i), _CLOCK, zoned=zoned) for i in range(span.first, span.last + 1)]
+            continue
+        form, zone = f"{_CLOCK} {zone_of(begin)}" if zoned else _CLOCK, begin.tzinfo
+        minutes, point = np.unique(outlook.timeline.end_s[span.rows] // 60.0, return_inverse=True)
+        said = [begin.fromtimestamp(60.0 * minute, tz=zone).strftime(form) for minute in minutes.tolist()]
+        texts += map(said.__getitem__, point.tolist())
+    return (told(local_time(outlook, 0, begin=True), _CLOCK, zoned=zoned), *texts)
 
 
 def _stretch(report: Report, leg: int) -> Stretch:

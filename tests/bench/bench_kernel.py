@@ -73,11 +73,11 @@ def cvode(drive: Drive, vehicle: Vehicle) -> np.ndarray:
     from sksundae.cvode import CVODE
 
     loads, _ = compute_loads(vehicle, drive)
-    car, factors = simulate.car_constants(vehicle, loads), simulate.nominal()
+    car, factors, table = simulate.car_constants(vehicle, loads), simulate.nominal(), kernel.table_of(loads)
     at = [0]
 
     def rate(_: float, y: np.ndarray, out: np.ndarray) -> None:
-        kernel.rates(y, loads, at[0], factors, 0, 0.0, 0.0, car, out)
+        kernel.rates(y, table, at[0], factors, 0, 0.0, 0.0, car, out)
 
     solver = CVODE(rate, method="BDF", rtol=1e-6, atol=1e-4, max_num_steps=100_000)
     y, temps = simulate.cold_start_k(drive), np.empty((len(drive.duration_s), N_BODY))
@@ -106,12 +106,12 @@ def march_only(drive: Drive, vehicle: Vehicle) -> Callable[[], None]:
 def rate_cost_us(drive: Drive, vehicle: Vehicle) -> float:
     """One call of the right-hand side from Python. [us]."""
     loads, _ = compute_loads(vehicle, drive)
-    car, factors = simulate.car_constants(vehicle, loads), simulate.nominal()
+    car, factors, table = simulate.car_constants(vehicle, loads), simulate.nominal(), kernel.table_of(loads)
     y, out = np.full(N_BODY, 350.0), np.empty(N_BODY)
 
     def run() -> None:
         for _ in range(5000):
-            kernel.rates(y, loads, 100, factors, 0, 0.0, 0.0, car, out)
+            kernel.rates(y, table, 100, factors, 0, 0.0, 0.0, car, out)
 
     return best(run)[0] / 5000 * 1e6
 
