@@ -9,19 +9,17 @@ Legs of a trip share the part of the error that stays with the car, legs of a da
 are independent, and the two are integrated by Gauss and Hermite's rule.
 """
 
-import functools
 import math
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import Code
 from thermal.ranges import FloatArray
 
-_KEPT = choose_cache()
-_compile = functools.partial(numba.njit, error_model="numpy")
-_jit = _compile(forceinline=True)
+_code = Code(error_model="numpy")
+_jit = _code.inlined
 # Copied from thermal.discrepancy, not imported: compiled code is kept until this file changes. A test holds them equal.
 CAR_SHARE, DAY_SHARE = 0.15, 0.15
 _CAR, _DAY, _BOTH = math.sqrt(CAR_SHARE), math.sqrt(DAY_SHARE), math.sqrt(CAR_SHARE + DAY_SHARE)
@@ -89,11 +87,11 @@ def _any(error, day, n):  # type: ignore[no-untyped-def]
     return 1.0 - none
 
 
-@_compile()
-def _fill(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
+@_code.called
+def _fill(were_k, nodes, day, margin_k, work, out):  # type: ignore[no-untyped-def]
     """Fill the chance of every draw."""
     n_leg = were_k.shape[1]
-    error, whose = np.empty(n_leg), np.empty(n_leg, np.int64)
+    error, whose = work
     for draw in range(were_k.shape[0]):
         n = 0
         for leg in range(n_leg):
@@ -104,7 +102,7 @@ def _fill(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
         out[draw] = _any(error, whose, n)
 
 
-@_compile()
+@_code.called
 def _mean_and_variance(values, n):  # type: ignore[no-untyped-def]
     """Mean and variance of the first `n` values; zero of none."""
     total, squares = 0.0, 0.0
@@ -116,43 +114,46 @@ def _mean_and_variance(values, n):  # type: ignore[no-untyped-def]
     return mean, squares / max(n, 1)
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
-    _fill(were_k, nodes, day, margin_k, out)
+@_code.entry
+def _smaller(were_k, nodes, day, margin_k, work, out):  # type: ignore[no-untyped-def]
+    _fill(were_k, nodes, day, margin_k, work, out)
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _about(were_k, nodes, day, share, low, high, step):  # type: ignore[no-untyped-def]
-    """Halve an interval until the margin below which a share of the draws lies is known to a step."""
-    out = np.empty(were_k.shape[0])
+@_code.entry
+def _about(were_k, nodes, day, share, bounds, step, work, out):  # type: ignore[no-untyped-def]
+    """Halve the interval `bounds` until the margin below which a share of the draws lies is known to a step."""
+    low, high = bounds[0], bounds[1]
     while high - low > step:
         middle = 0.5 * (low + high)
-        _fill(were_k, nodes, day, middle, out)
+        _fill(were_k, nodes, day, middle, work, out)
         low, high = (low, middle) if _mean_and_variance(out, len(out))[0] > share else (middle, high)
-    return 0.5 * (low + high)
+    bounds[0], bounds[1] = low, high
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, margin_k, driven, out):  # type: ignore[no-untyped-def]
+@_code.entry
+def _corrected(margins, nodes, day, own, margin_k, work, other, driven, out):  # type: ignore[no-untyped-def]
     """Fill what `corrected` gives."""
+    were_k, like_k, many_k, exact_k = margins
     n, n_many, n_exact = were_k.shape[0], many_k.shape[0], exact_k.shape[0]
-    other = np.empty(max(n, n_many))
-    _fill(were_k, nodes, day, margin_k, driven)
-    _fill(exact_k, nodes, day, margin_k, other)
+    _fill(were_k, nodes, day, margin_k, work, driven)
+    _fill(exact_k, nodes, day, margin_k, work, other)
     for i in range(n_exact):  # before the fit is taken from them
         other[i] -= driven[i]
     out[0], out[2] = _mean_and_variance(other, n_exact)
     if n_many > 0:
-        _fill(many_k, nodes, own, margin_k, other)
+        _fill(many_k, nodes, own, margin_k, work, other)
         out[0] += _mean_and_variance(other, n_many)[0]
-        _fill(like_k, nodes, own, margin_k, other)
+        _fill(like_k, nodes, own, margin_k, work, other)
         for i in range(n):
             driven[i] -= other[i]
     mean, out[1] = _mean_and_variance(driven, n)
     out[0] += mean
+
+
+def _work(*margins_k: FloatArray) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """Room for the errors that legs take, and their days."""
+    most = max(margin_k.shape[1] for margin_k in margins_k)
+    return np.empty(most), np.empty(most, np.int64)
 
 
 def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], margin_k: float) -> FloatArray:
@@ -167,7 +168,8 @@ def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], m
     array([0.159])
     """
     out = np.empty(len(were_k))
-    _smaller(np.ascontiguousarray(were_k), np.ascontiguousarray(nodes), day, float(margin_k), out)
+    plain, at = np.ascontiguousarray(were_k), np.ascontiguousarray(nodes)
+    _smaller(plain, at, day, float(margin_k), _work(were_k), out)
     return out
 
 
@@ -178,8 +180,9 @@ def about_k(
 
     `were_k`, `nodes` and `day` are as in `smaller`; `bounds_k` are a margin that is smaller and one that is greater.
     """
-    low, high = bounds_k
-    return float(_about(np.ascontiguousarray(were_k), nodes, day, share, low, high, _STEP_K))
+    found, out = np.array(bounds_k, dtype=np.float64), np.empty(len(were_k))
+    _about(np.ascontiguousarray(were_k), nodes, day, float(share), found, _STEP_K, _work(were_k), out)
+    return float(0.5 * found.sum())
 
 
 class Corrected(NamedTuple):
@@ -215,6 +218,7 @@ def corrected(
     margin_k : float
         The value. [K]
     """
-    out, driven = np.zeros(3), np.empty(len(were_k))
-    _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, float(margin_k), driven, out)
+    out, driven, other = np.zeros(3), np.empty(len(were_k)), np.empty(max(len(were_k), len(many_k)))
+    margins = (were_k, like_k, many_k, exact_k)
+    _corrected(margins, nodes, day, own, float(margin_k), _work(*margins), other, driven, out)
     return Corrected(float(out[0]), driven, float(out[1]), float(out[2]))

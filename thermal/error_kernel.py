@@ -1,6 +1,5 @@
 """Compiled: the model's error followed along every draw's path, segment by segment."""
 
-import functools
 import math
 from collections import namedtuple
 from concurrent.futures import ThreadPoolExecutor
@@ -9,13 +8,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import Code, threads
 from thermal.ranges import FloatArray
 
 Rows = npt.NDArray[np.int64]
-_KEPT = choose_cache()
-_compile = functools.partial(numba.njit, error_model="numpy", fastmath={"contract", "nnan", "nsz"})
-_jit = _compile(forceinline=True)
+_code = Code(error_model="numpy", fastmath={"contract", "nnan", "nsz"})
+_jit = _code.inlined
 # Copied from thermal.discrepancy, not imported: compiled code is kept until this file changes. A test holds them equal.
 BEYOND_K_PER_K, AT_REST_K, LEAST_SHARE = 0.25, 20.0, 0.15
 _UNIT = math.sqrt(6.0) / 65536.0  # of two uniform 16-bit numbers' sum: variance 2 (2^16)^2 / 12
@@ -69,7 +67,7 @@ class Along(NamedTuple):
     moments: int
 
 
-# Only compiled code sees these two. Work arrays for one fluid at a time. Of recorded rows: time, air, error outside
+# Work arrays for one fluid at a time. Of recorded rows: time, air, error outside
 # what was logged, limit, temperature, size of the error, what is left to the limit. Of a day: increments of its errors,
 # and how many. Spans of one group and piece within a day. Segments to look at, and the row at or after each; those
 # between rows. Errors that margins are followed for, the nodes and last the one drawn, and the smallest margin at each.
@@ -273,46 +271,28 @@ def _margins(a, draw, f, n_span, n_between, work, least_k, were_k):  # type: ign
         least_k[g] = min(least_k[g], low[n_node])
 
 
-@_jit
-def _work(a):  # type: ignore[no-untyped-def]
+def _work(a: Along) -> Work:
     """Work arrays for one fluid at a time."""
-    n_row, n, most = len(a.rows), len(a.end_s), 0
+    n_row, n, known = len(a.rows), len(a.end_s), (a.end_s[a.rows], a.air_k[a.rows])
     n_step = np.zeros(len(a.number), np.int64)
     if a.moments:
-        for d in range(len(n_step)):
-            if a.first[d] < a.first[d + 1]:
-                n_step[d] = math.ceil(a.since_s[a.first[d + 1] - 1] / GRID_S) + 1
-                most = max(most, n_step[d])
+        driven = np.flatnonzero(a.first[:-1] < a.first[1:])
+        n_step[driven] = np.ceil(a.since_s[a.first[driven + 1] - 1] / GRID_S).astype(np.int64) + 1
+    most = int(n_step.max(initial=0))
     error = np.zeros((len(a.nodes) + 4) // 4 * 4)
     error[: len(a.nodes)] = a.nodes
-    work = Work(
-        np.empty(n_row),
-        np.empty(n_row),
-        np.empty(n_row),
-        np.empty(n_row),
-        np.empty(n_row),
-        np.empty(n_row),
-        np.empty(n_row),
-        np.empty(most),
-        np.empty(most),
-        n_step,
-        np.empty((n, 6), np.int64),
-        np.empty(n, np.int64),
-        np.empty(n, np.int64),
-        Between(np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n), np.empty(n)),
-        error,
-        np.empty(len(error)),
-    )
-    for at in range(n_row):
-        work.time_s[at], work.air_k[at] = a.end_s[a.rows[at]], a.air_k[a.rows[at]]
-    return work
+    rows = (np.empty(n_row) for _ in range(5))
+    steps = (np.empty(most) for _ in range(2))
+    seen = (np.empty(n, np.int64) for _ in range(2))
+    between = Between(np.empty(n, np.int64), *(np.empty(n) for _ in range(4)))
+    held = (n_step, np.empty((n, 6), np.int64), *seen, between, error, np.empty(len(error)))
+    return Work(*known, *rows, *steps, *held)
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _follow(a, fluids, temps_k, least_k, were_k, first, last):  # type: ignore[no-untyped-def]
+@_code.entry
+def _follow(a, work, fluids, temps_k, least_k, were_k, first, last):  # type: ignore[no-untyped-def]
     """Follow the errors of draws `first` to `last` - 1."""
-    work, n_row = _work(a), len(a.rows)
+    n_row = len(a.rows)
     path, size, left, air, outside, limit = (
         work.path_k,
         work.size_k,
@@ -354,10 +334,10 @@ def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, wer
         Takes what they were if the error of the whole group was that of a node. [K]
     """
     plain = Along(*(_plain(x) for x in a))
-    n_draw, workers = len(temps_k), int(numba.config.NUMBA_NUM_THREADS)
+    n_draw, workers = len(temps_k), threads()
 
     def run(at: int) -> None:
-        _follow(plain, fluids, temps_k, least_k, were_k, at, min(at + _BATCH, n_draw))
+        _follow(plain, _work(plain), fluids, temps_k, least_k, were_k, at, min(at + _BATCH, n_draw))
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(run, range(0, n_draw, _BATCH)))

@@ -7,7 +7,6 @@ every draw has its own step size. The engine block, coolant and oil are solved i
 its order does not depend on the matrix being exact. docs/benchmark.md compares it with other schemes.
 """
 
-import functools
 import math
 from collections import namedtuple
 from concurrent.futures import ThreadPoolExecutor
@@ -16,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, is_kept, numba
+from thermal.compiled import Code, threads
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
@@ -128,11 +127,10 @@ Air = namedtuple("Air", "share inlet_k rise_k_per_w column part")
 Balance = namedtuple("Balance", "f_m f_c f_o f_t f_d f_r d_m d_c d_o d_t d_d d_r heat_in heat_out")
 
 
-_KEPT = choose_cache()
 # Numbers may be fused, and divided by multiplying with an inverse; sums keep their order.
-_compile = functools.partial(numba.njit, error_model="numpy", fastmath={"contract", "nsz", "arcp"})
+_code = Code(error_model="numpy", fastmath={"contract", "nsz", "arcp"})
 # All of it becomes one body: a call would copy some hundred coefficients, which takes as long as the sums themselves.
-_jit = _compile(forceinline=True)
+_jit = _code.inlined
 
 
 @_jit
@@ -523,8 +521,7 @@ def _segment(state, p, fan_state, row, duration_s, h, tolerance_k, car, scale): 
     return state, p, fan_state, h, heat_in, heat_out, steps
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
+@_code.entry
 def _march(inputs, outputs, first, last):  # type: ignore[no-untyped-def]
     """Step draws `first` to `last` - 1 through all segments."""
     table, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k = inputs
@@ -558,27 +555,6 @@ def _march(inputs, outputs, first, last):  # type: ignore[no-untyped-def]
 _LANES = 8
 _LEAST_LANES = 3  # fewer draws are faster one after the other
 Lanes = namedtuple("Lanes", "m c o t d r p fan_state h left_s heat_in heat_out steps scale ambient_k")
-
-
-def _told_apart() -> Any:
-    """Decorate as `_compile` does, and tell the compiler that its arrays do not overlap."""
-    # Otherwise it makes no vectors. The way to tell it is not part of its public interface: where that has changed, the
-    # results are the same, more slowly.
-    try:
-        from numba.core import compiler
-
-        build: Any = compiler.DefaultPassBuilder
-        kind: Any = compiler.Flags
-        kind().noalias = True  # an error where there is no such thing
-
-        class Apart(compiler.CompilerBase):
-            def define_pipelines(self) -> Any:
-                self.state.flags.noalias = True
-                return [build.define_nopython_pipeline(self.state)]
-
-    except (ImportError, AttributeError, TypeError):
-        return _compile
-    return functools.partial(_compile, pipeline_class=Apart)
 
 
 @_jit
@@ -732,8 +708,7 @@ def _record_lanes(b, outputs, limit_k, block, n, i, at, here):  # type: ignore[n
                 where[block + k, here, fluid] = i
 
 
-@check_cache
-@_told_apart()(cache=_KEPT, nogil=True)
+@_code.apart
 def _march_lanes(inputs, outputs, work, first, last):  # type: ignore[no-untyped-def]
     """Step draws `first` to `last` - 1 through all segments, several at a time."""
     table, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k = inputs
@@ -814,7 +789,7 @@ def march(
     table, tolerance = table_of(loads), float(tolerance_k)
     inputs = (table, _plain(car), _plain(factors), shift, days, groups, limit, begin, rows, tolerance)
     outputs = (temps, margin, where, ledger)
-    n_draw, workers = len(start_k), int(numba.config.NUMBA_NUM_THREADS)
+    n_draw, workers = len(start_k), threads()
     batch = max(1, min(_BATCH, -(-n_draw // workers)))
 
     def some(first: int) -> None:
@@ -843,7 +818,7 @@ def table_of(loads: Loads) -> FloatArray:
 
 def at_once() -> int:
     """Fewest draws that keep every thread busy, for callers that hand over some at a time; a multiple of the lanes."""
-    return _BATCH * int(numba.config.NUMBA_NUM_THREADS)
+    return _BATCH * threads()
 
 
 def _plain(values: Any) -> Any:
@@ -853,8 +828,7 @@ def _plain(values: Any) -> Any:
     )
 
 
-@check_cache
-@_compile(cache=_KEPT)
+@_code.entry
 def rates(y, table, i, factors, draw, ambient_k, fan_state, car, out):  # type: ignore[no-untyped-def]
     """Rates of change at one state, for reference integrators. [K/s]."""
     row = scaled_row(_load_of(table, i), factors, draw, ambient_k)
@@ -873,4 +847,4 @@ def is_compiled() -> bool:
 
     False on the first run after installing or updating; true when the compiler is switched off.
     """
-    return is_kept(_march) and is_kept(_march_lanes)
+    return _march.is_kept() and _march_lanes.is_kept()

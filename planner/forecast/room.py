@@ -19,6 +19,16 @@ def require_room(*, rows: int, draws: int, bodies: int, compiled: bool) -> None:
         raise MemoryError(message) from exc
 
 
+def spare_bytes() -> int:
+    """Memory that the system can still hand out; 0 where it does not say."""
+    try:
+        with open("/proc/meminfo", encoding="ascii") as file:
+            said = dict(line.split(":", 1) for line in file)
+        return 1024 * int(said["MemAvailable"].split()[0])
+    except (OSError, ValueError, KeyError):
+        return 0
+
+
 def give_back() -> None:
     """Hand freed memory back to the system where the C library can: it keeps what its threads no longer need."""
     try:
