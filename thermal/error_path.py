@@ -76,7 +76,8 @@ def with_error(
 
     Metal and rotors stay as they were, and without `moments` every temperature does. Without `sizes` there are no
     `were_k`. A margin is the smallest of its group with the error of that group on its path, or of the whole drive
-    where it is `steady`, as for laps of one road in one hour; `where` stays that of the path without. An error of
+    where it is `steady`, as for laps of one road in one hour; `where` stays that of the path without. The temperatures
+    of `result` are overwritten where they are `spent`. An error of
     timing moves when a temperature is reached, not how far a peak goes: it is in the temperatures and not in the
     margins.
 
@@ -100,8 +101,6 @@ def with_error(
         Number of the first draw, where the draws are simulated some at a time. [-]
     around : Conditions, optional
         What `conditions_of` has for `known` and the drive; worked out when not given.
-    spent : bool
-        Whether the temperatures of `result` may be overwritten. [-]
     """
     wanted = rows_along(drive)
     missing = np.setdiff1d(wanted[wanted >= begin], result.recorded)
