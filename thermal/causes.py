@@ -93,8 +93,8 @@ class _Judge:
         self.onsets = [float(t) for t in moments if _ONSET_LEAST_S <= t <= last - _ONSET_LEAST_S]
         self.plain_k = self._run(self.vehicle, self.base)[0]
         self.states_k = self._states()
-        at = self.rows[self.place]
-        self.sd_k, self.lasting_s = error_at(posterior.discrepancy, vehicle, drive, at, readings.time_s, self.plain_k)
+        known, at = posterior.discrepancy.weighing(), self.rows[self.place]
+        self.sd_k, self.lasting_s = error_at(known, vehicle, drive, at, readings.time_s, self.plain_k)
         self.worth = self._worth()
         rough = mean_square_k2(np.diff(self.plain_k - readings.temp_k, axis=0))
         self.noise_k = np.clip(np.sqrt(0.5 * np.nan_to_num(rough, nan=0.5)), LEAST_NOISE_K, _MOST_NOISE_K)

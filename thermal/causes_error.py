@@ -45,7 +45,7 @@ def late_k(time_s: FloatArray, temp_k: FloatArray, timing_s: float) -> FloatArra
 
     >>> minutes = 60.0 * np.arange(7)
     >>> np.round(late_k(minutes, np.array([290.0, 310.0, 330.0, 350.0, 360.0, 360.0, 360.0]), 60.0), 1)
-    array([ 0. ,  5. , 10. , 12.7,  8.8,  8.8,  7.1])
+    array([ 0. ,  6.6, 13.2, 15.7,  7. ,  0. ,  0. ])
     """
     goal = temp_k[0] + _WARM * (float(np.median(temp_k)) - temp_k[0])
     warm_s = float(time_s[int(np.argmax(temp_k >= goal))])
