@@ -62,13 +62,13 @@ class Discrepancy:
         return self.fluids.get(fluid, CLASS_ERROR[fluid])
 
     def weighing(self) -> "Discrepancy":
-        """The error by which a verdict weighs readings: each fluid's `weighs_k`, and the class's timing.
+        """The error by which a verdict weighs readings: a level as forecasts tell it, and the class's timing.
 
-        Wider than what a forecast tells, for who accuses a car must be right on a day unlike those logged. On narrower
-        sizes either a sound car was accused or a gauge 11 K off went unnamed.
+        At most what weighs a fit: of an automatic's fluid a forecast tells more, for hot climbs that no log covers.
         """
         weighed = {
-            key: replace(one, sd_k=one.weighs_k, timing_s=CLASS_ERROR[key].timing_s) for key, one in self.fluids.items()
+            key: replace(one, sd_k=min(one.sd_k, one.weighs_k), timing_s=CLASS_ERROR[key].timing_s)
+            for key, one in self.fluids.items()
         }
         return replace(self, fluids=weighed)
 

@@ -13,6 +13,7 @@ from other_car import C0, draw_car, run_seconds, seconds_of, seen_places, true_k
 from other_logs import Day, make_log
 
 from thermal import discrepancy, error_kernel, expected, fit, posterior
+from thermal.causes_error import late_k
 from thermal.discrepancy import CAR_SHARE, CLASS_ERROR, DAY_SHARE, UNFITTED, Discrepancy, FluidError
 from thermal.drive import steady_drive
 from thermal.error_path import rows_along, temps_with_error_k, with_error
@@ -223,18 +224,41 @@ def test_more_logs_shrink_the_timing_only_as_far_as_they_agree(estate: Vehicle) 
     assert sizes["apart"] > FITTED_ERROR["coolant"].timing_s + 10.0
 
 
-def test_what_is_told_has_no_part_in_how_a_fit_and_a_verdict_weigh(estate: Vehicle) -> None:
+def test_what_is_told_has_no_part_in_how_a_fit_weighs(estate: Vehicle) -> None:
     """Files that differ in what they tell alone: the same weights, and a size taken up again is the same size."""
     other = replace(KNOWN, fluids={"coolant": replace(KNOWN.fluids["coolant"], sd_k=1.4, timing_s=90.0)})
     one, two = (warm_up(estate, 1, known)[0] for known in (KNOWN, other))
     assert np.array_equal(one.scale_k(0), two.scale_k(0), equal_nan=True)
-    assert KNOWN.weighing() == other.weighing()
-    assert KNOWN.weighing().of("coolant").sd_k == 3.4
-    assert UNFITTED.weighing() == UNFITTED
     none = [np.full((180, N_BODY), np.nan)]
     again = one.told_sizes([Held(0, np.ones(180, dtype=bool), none[0])], none)
     assert np.hypot(again.level_k[1], GAUGE_SD_K) == pytest.approx(2.1)
     assert again.timing_s[1] == pytest.approx(40.0)
+
+
+def test_a_verdict_weighs_by_the_level_told_and_at_most_as_a_fit() -> None:
+    """An automatic's fluid is told wider than it weighs, for climbs that no log covers; a coolant narrower."""
+    coolant = KNOWN.fluids["coolant"]
+    narrow = replace(KNOWN, fluids={"coolant": replace(coolant, sd_k=1.4, weighs_k=3.4, timing_s=20.0)})
+    wide = replace(KNOWN, fluids={"coolant": replace(coolant, sd_k=10.0, weighs_k=3.4)})
+    assert narrow.weighing().of("coolant").sd_k == 1.4
+    assert wide.weighing().of("coolant").sd_k == 3.4
+    assert narrow.weighing().of("coolant").timing_s == UNFITTED.of("coolant").timing_s
+    assert UNFITTED.weighing() == UNFITTED
+
+
+def test_a_slow_warm_up_may_be_later_than_a_fast_one_also_where_the_model_is_warm() -> None:
+    """To 360 K in 5 and in 20 minutes: a car a quarter slower is then 14 K behind, whatever the model's rate there."""
+    time_s = 30.0 * np.arange(121)
+    least = []
+    for minutes in (5.0, 20.0):
+        plain, car = (np.minimum(290.0 + 70.0 * time_s / (60.0 * m), 360.0) for m in (minutes, 1.25 * minutes))
+        allowed = late_k(time_s, plain, 75.0)
+        there = plain - car > 5.0
+        assert np.any(there & (np.gradient(plain) == 0.0))
+        assert allowed[0] == 0.0
+        assert np.all(allowed[time_s > 2400.0] == 0.0)
+        least.append(np.min(allowed[there] / (plain - car)[there]))
+    assert min(least) > 0.5
 
 
 def test_intervals_follow_the_timing_of_the_car_while_it_warms(estate: Vehicle) -> None:
