@@ -77,6 +77,11 @@ def test_churning_is_told_from_mesh(estate: Vehicle) -> None:
             low, high = got.interval(2)
             assert 1.0 < low < 1.8 < high
             assert got.learned[2] > 0.5
+            # a file keeps no spread of the churning: that of the mesh is the one at the churning found (normal
+            # distribution, conditional variance: any textbook)
+            kept, whole, c = got.kept_covariance([0, 1]), got.covariance, got.covariance[:2, 2]
+            assert kept == pytest.approx(whole[:2, :2] - np.outer(c, c) / whole[2, 2])
+            assert kept[0, 0] < 0.8 * whole[0, 0]
     assert left[0] < left[1]
 
 
