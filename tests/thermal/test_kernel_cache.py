@@ -151,7 +151,7 @@ def test_compiled_code_raises_nothing_and_makes_no_array():
         assert "boundscheck" not in entry.code.options
 
 
-NUMBERS = {"np.uint64", "np.int64", "np.float64"}
+NUMBERS = {"np.uint64", "np.int64", "np.float64", "np.floor"}
 ELF_UNDEFINED, MATHEMATICS = 0, {"exp", "log", "pow", "sin", "cos", "sincos", "sqrt", "memset", "memcpy", "memmove"}
 
 
