@@ -107,7 +107,7 @@ def _bounded_columns(track: Track) -> Iterator[tuple[tuple[float, ...], int, flo
     """Yield values, digits and bound of every column the chart draws."""
     yield track.elevation, ELEVATION_DIGITS, max(track.elevation_bound, 1.0)
     for series in track.series:
-        for _, values in series.columns():
+        for values in {id(column): column for _, column in series.columns()}.values():  # one column may serve twice
             yield values, digits_for(series.bound), series.bound
 
 

@@ -355,7 +355,7 @@ def _cleaned(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: _cleaned(one) for key, one in value.items()}
     if isinstance(value, list):
-        return [one if type(one) in _PLAIN else _cleaned(one) for one in value]
+        return value if _PLAIN.issuperset(map(type, value)) else [_cleaned(one) for one in value]
     return value
 
 

@@ -27,7 +27,14 @@ def line_indices(points: Array, bound: float, fixed: Sequence[int] = ()) -> NDAr
 
 
 def thinned(lines: Sequence[Array], bound: float) -> list[Array]:
-    """Lines, one or more, with the points that `line_indices` keeps of each; all in one go."""
+    """One or more `lines`, each of shape (n_point, 2), with the points that `line_indices` keeps by the same `bound`.
+
+    All are thinned in one go, as a page has hundreds.
+
+    >>> bend = np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]])
+    >>> [len(line) for line in thinned([bend, bend[:3], bend[:1]], 0.01)]
+    [3, 2, 1]
+    """
     points, ends = np.concatenate(lines), np.cumsum([len(line) for line in lines])
     kept = line_indices(points, bound, [*(ends - 1).tolist(), *ends[:-1].tolist()])
     return np.split(points[kept], np.searchsorted(kept, ends[:-1]))

@@ -17,7 +17,7 @@ _FACTOR_SD, _OFFSET_SD_K = 0.5, 10.0
 _LOG_STEPS = np.linspace(0.1, 1.2, 9)
 _SERIOUS_LOG = 0.5  # ASSUMED: three fifths of what it should be, or five thirds (0.3 to 0.7)
 _SERIOUS_GAUGE_K = 12.0  # ASSUMED: the least that sends an owner after a fault that is not there (8 to 15 K)
-_GAUGE_STEPS_K = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
+_GAUGE_STEPS_K = np.array([3.0, 4.5, 6.0, 8.0, 10.0, 12.0, 14.0, 17.0, 20.0, 25.0, 30.0])
 NAMES = {fluid.node: fluid.label for fluid in FLUIDS if fluid.gauge}
 # Causes that a log seldom distinguishes, and that need the same inspection.
 COOLING = frozenset({"airflow", "radiator", "fan", "flow"})
@@ -107,7 +107,7 @@ CAUSES = (
         "thermostat_late",
         "the thermostat opens late or sticks",
         _THERMOSTAT,
-        (6.0, 9.0, 12.0, 16.0, 20.0, 25.0),
+        (6.0, 8.0, 10.0, 12.0, 14.0, 16.0, 18.0, 21.0, 25.0),
         serious=12.0,
         added=True,
     ),
@@ -115,7 +115,13 @@ CAUSES = (
     _scaled(
         "oil_coolant", "changed heat exchange between oil and coolant: oil level, exchanger", ("oil_coolant",), (-1, 1)
     ),
-    _scaled("oil_cooler", "the oil cooler rejects less heat: blocked, its thermostat shut", ("oil_cooler",), (-1,)),
+    _part(
+        "oil_cooler",
+        "the oil cooler rejects less heat: blocked, its thermostat shut",
+        "oil_cooler.conductance_w_per_k",
+        (0.5, 0.25, 0.02),
+        serious=0.25,
+    ),
     _scaled("gearbox_heat", "the transmission makes more heat: slip, no lock-up, fluid level", ("gearbox_heat",), (1,)),
     _scaled("gearbox_loss", "the transmission rejects less heat: cooler blocked", ("gearbox_loss",), (-1,)),
     _scaled("axle_heat", "the differential makes more heat: bearings, oil level", ("axle_heat",), (1,)),

@@ -13,13 +13,14 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import logsumexp
 
-from thermal.cause_list import NAMES, UNEXPLAINED, USUAL, Cause, causes_for, changed, faulty_thermostat
-from thermal.discrepancy import QUICK, conditions_of, scale_k
+from thermal.cause_list import COOLING, NAMES, UNEXPLAINED, USUAL, Cause, causes_for, changed, faulty_thermostat
+from thermal.causes_error import error_at
+from thermal.discrepancy import QUICK
 from thermal.drive import Drive
 from thermal.evidence import Best, Try, Weighed
 from thermal.expected import rows_at
 from thermal.fit_error import LEAST_NOISE_K, mean_square_k2
-from thermal.fluids import FACTORS, FLUID_KEYS, FLUID_NODES, N_BODY
+from thermal.fluids import FACTORS, N_BODY
 from thermal.kernel import Factors
 from thermal.log_drive import Readings
 from thermal.posterior import NOTHING, Posterior
@@ -92,7 +93,8 @@ class _Judge:
         self.onsets = [float(t) for t in moments if _ONSET_LEAST_S <= t <= last - _ONSET_LEAST_S]
         self.plain_k = self._run(self.vehicle, self.base)[0]
         self.states_k = self._states()
-        self.sd_k, self.lasting_s = self._error()
+        known, at = posterior.discrepancy.weighing(), self.rows[self.place]
+        self.sd_k, self.lasting_s = error_at(known, vehicle, drive, at, readings.time_s, self.plain_k)
         self.worth = self._worth()
         rough = mean_square_k2(np.diff(self.plain_k - readings.temp_k, axis=0))
         self.noise_k = np.clip(np.sqrt(0.5 * np.nan_to_num(rough, nan=0.5)), LEAST_NOISE_K, _MOST_NOISE_K)
@@ -112,17 +114,6 @@ class _Judge:
         whole[:k, :k] = self.posterior.covariance(spread_of(self.vehicle))
         whole[range(k, k + len(sd)), range(k, k + len(sd))] = np.array(sd) ** 2
         return whole
-
-    def _error(self) -> tuple[FloatArray, FloatArray]:
-        """Size of the model's error at every reading, and how long it lasts, by body."""
-        known = self.posterior.discrepancy.weighing()
-        sd, lasting = np.full((len(self.readings.time_s), N_BODY), 3.0), np.full(N_BODY, 1800.0)
-        around = conditions_of(known, self.drive, self.vehicle)
-        fluids = self.plain_k[:, FLUID_NODES]
-        rate = np.gradient(fluids, self.readings.time_s, axis=0) if len(fluids) > 1 else None
-        sd[:, FLUID_NODES] = scale_k(known, around, self.rows[self.place], fluids, rate)
-        lasting[FLUID_NODES] = [known.of(fluid).lasting_s for fluid in FLUID_KEYS]
-        return sd, lasting
 
     def _whitening(self, seen: BoolArray, size: FloatArray) -> Whitening:
         """Weights of the readings if the model's error of every body had its size times a factor."""
@@ -295,7 +286,7 @@ class _Judge:
         if cause.name != USUAL and self.onsets:
             tries = [(None, _PRIOR_START), *((t, (1.0 - _PRIOR_START) / len(self.onsets)) for t in self.onsets)]
         found = [self._try(cause, onset_s, weight) for onset_s, weight in tries]
-        serious = found[0].serious
+        serious = max(found[0].serious, self._serious(cause) if found[0].serious < self._ruled_out() else -np.inf)
         found = self._nearer(cause, found)
         best = max(found, key=lambda f: f.score)
         whole = float(logsumexp([f.score for f in found]))
@@ -317,6 +308,19 @@ class _Judge:
             left[at],
             serious,
         )
+
+    def _ruled_out(self) -> float:
+        """Score below which the log rules a fault out."""
+        return self.calm - float(np.log(_RULED_OUT))
+
+    def _serious(self, cause: Cause) -> float:
+        """Evidence of a cooling fault worth knowing of, with what is usual as it moves such a car."""
+        # With a dead fan the air through the core counts for more: a car with more of it hides the fault.
+        if cause.name not in COOLING:
+            return -np.inf
+        car, factors = self._cases(cause, cause.serious)[0]
+        misfit = self._misfit(self._run(car, factors))
+        return float(self._scores(misfit, self._slopes(car, factors, None), self.whites, _SIZE_WEIGHTS)[0][0])
 
     def _nearer(self, cause: Cause, found: list[Try]) -> list[Try]:
         """The same tries with the likeliest moment cut in three, and again, if the cause may come to matter."""
@@ -432,9 +436,7 @@ class _Judge:
             probability=first.probability + usual,
             value=0.0,
             rmse_k=first.rmse_k,
-            unseen=tuple(
-                c.name for c, f in zip(causes, found, strict=True) if f.serious > found[0].score - np.log(_RULED_OUT)
-            ),
+            unseen=tuple(c.name for c, f in zip(causes, found, strict=True) if f.serious > self._ruled_out()),
         )
         return tuple(sorted(out, key=lambda v: -v.probability))
 

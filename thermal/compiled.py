@@ -1,20 +1,10 @@
-"""Compiled functions: the first run compiles them, later ones load their machine code without the compiler.
-
-Kept code is executed as found. So neither the working folder, perhaps a stranger's trip, nor another user's folder
-may determine where it is.
-"""
+"""Compiled functions: the first run compiles them, later ones load their machine code without the compiler."""
 
 import ctypes
-import functools
-import hashlib
-import importlib
-import importlib.util
 import operator
 import os
-import stat
 import struct
 import sys
-import tempfile
 import threading
 from array import array
 from collections.abc import Callable
@@ -25,16 +15,12 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from thermal.errors import SolverError
+from thermal.machine import DIGEST_BYTES, NATIVE, digest, folders, load, made_by, write
 
 Function = Callable[..., None]
-NAME = "entry"  # of an entry's native function: it takes two places for what it does not use, and a table's address
-_NATIVE = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_int64)
+_SUFFIX = "code"
 _WENT_WELL = (0, -2)  # a result, and none
-SUFFIX = "code"
-# Settings of the compiler that code does not depend on.
-_NOT_OF_CODE = {"NUMBA_CACHE_DIR", "NUMBA_NUM_THREADS", "NUMBA_DISABLE_JIT", "NUMBA_DISABLE_INTEL_SVML"}
 _ONE_AT_A_TIME = threading.RLock()  # two threads do not compile the same function
-_BYTES = hashlib.sha256().digest_size
 
 
 class Inner(NamedTuple):
@@ -86,7 +72,7 @@ class Entry:
         words: list[int] = []
         _lay_out(args, kinds, words)
         run: Any = self._ready.get(tuple(kinds)) or self._prepare(tuple(kinds), args)
-        if not isinstance(run, _NATIVE):
+        if not isinstance(run, NATIVE):
             run(*args)
             return
         table, unused = array("q", words), (ctypes.c_void_p * 2)()
@@ -104,23 +90,23 @@ class Entry:
     def _found(self, kinds: tuple[Any, ...], args: tuple[Any, ...]) -> Any:
         if switched_off():
             return self.function
-        asked = _digest("\n".join(map(_told, kinds)).encode())
+        asked = digest("\n".join(map(_told, kinds)).encode())
         kept = self._kept()
-        if kept[:_BYTES] == asked:
-            return _load(kept[_BYTES:])
+        if kept[:DIGEST_BYTES] == asked:
+            return load(kept[DIGEST_BYTES:])
         from thermal.compiler import build
 
-        made = build(self.code, self.function, args, apart=self.apart)
+        made = build(self.function, args, self.code.inner, self.code.options, apart=self.apart)
         if not isinstance(made, bytes):  # it cannot be kept
             return made
         self.keep(asked + made)
-        return _load(made)
+        return load(made)
 
     @property
     def file(self) -> str:
         """Name of the file with its code."""
         tag = sys.implementation.cache_tag
-        return f"{self.function.__module__}.{self.function.__qualname__}.{tag}.{SUFFIX}"
+        return f"{self.function.__module__}.{self.function.__qualname__}.{tag}.{_SUFFIX}"
 
     def is_kept(self) -> bool:
         """Whether code of this version for this processor is kept; True also when the compiler is switched off."""
@@ -128,28 +114,31 @@ class Entry:
 
     def _kept(self) -> bytes:
         """What is kept of it, if that is whole and made from what it would be made from now; else nothing."""
-        for folder in _folders():
+        for folder in folders():
             with suppress(OSError):
                 data = (folder / self.file).read_bytes()
-                if data[:_BYTES] == _digest(data[_BYTES:]) and data[_BYTES:].startswith(self._origin()):
-                    return data[2 * _BYTES :]
+                if data[:DIGEST_BYTES] == digest(data[DIGEST_BYTES:]) and data[DIGEST_BYTES:].startswith(
+                    self._origin()
+                ):
+                    return data[2 * DIGEST_BYTES :]
         return b""
 
     def keep(self, data: bytes) -> bool:
         """Keep code for later runs in the first folder that has room for it; False if none has."""
-        for folder in _folders():
+        for folder in folders():
             with suppress(OSError):
                 whole = self._origin() + data
                 folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-                _write(folder / self.file, _digest(whole) + whole)
+                write(folder / self.file, digest(whole) + whole)
                 return True
         return False
 
     def _origin(self) -> bytes:
         """What code depends on: sources, versions, and the processor."""
-        sources = (self.function.__code__.co_filename, __file__, str(Path(__file__).with_name("compiler.py")))
-        texts = [Path(source).read_bytes().replace(b"\r\n", b"\n") for source in sources]
-        return _digest(b"\0".join((*texts, *_made_by())))
+        ours = (Path(__file__).with_name(f"{name}.py") for name in ("compiled", "compiler", "machine"))
+        sources = (Path(self.function.__code__.co_filename), *ours)
+        texts = [source.read_bytes().replace(b"\r\n", b"\n") for source in sources]
+        return digest(b"\0".join((*texts, *made_by())))
 
 
 def _lay_out(value: Any, kinds: list[Any], words: list[int]) -> None:
@@ -189,108 +178,3 @@ def threads() -> int:
     if told.isdecimal() and int(told) > 0:
         return int(told)
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-# Machine code.
-
-
-class Processor(NamedTuple):
-    """What loads machine code, and how it is made for this processor."""
-
-    llvm: Any
-    target: Any
-    how: dict[str, Any]
-
-    def describe(self) -> Any:
-        """Make the loader's own description of the processor."""
-        return self.target.create_target_machine(**self.how)
-
-
-@functools.cache
-def processor() -> Processor:
-    """Import the loader of machine code, which is the compiler's last and smallest part."""
-    llvm: Any = importlib.import_module("llvmlite.binding")
-    with suppress(RuntimeError):  # refused where it is no longer needed
-        llvm.initialize()
-    llvm.initialize_native_target()
-    llvm.initialize_native_asmprinter()
-    target = llvm.Target.from_triple(llvm.get_process_triple())
-    how = {
-        "cpu": os.environ.get("NUMBA_CPU_NAME") or llvm.get_host_cpu_name(),
-        "features": os.environ.get("NUMBA_CPU_FEATURES") or llvm.get_host_cpu_features().flatten(),
-        "opt": 3,
-        "reloc": "static" if target.name.startswith("x86") else "default",
-        "codemodel": "jitdefault",
-        "jit": True,
-    }
-    return Processor(llvm, target, how)
-
-
-_LOADED: list[Any] = []  # machine code lives as long as what loaded it
-
-
-def _load(code: bytes) -> Any:
-    """Load an entry's object code."""
-    llvm, own = processor().llvm, processor().describe()
-    engine = llvm.create_mcjit_compiler(llvm.parse_assembly(""), own)
-    engine.add_object_file(llvm.ObjectFileRef.from_data(code))
-    engine.finalize_object()
-    _LOADED.append(engine)
-    return _NATIVE(engine.get_function_address(NAME))
-
-
-@functools.cache
-def _made_by() -> tuple[bytes, ...]:
-    """Versions of what makes code, the settings that tell it how, and the processor."""
-    llvmlite, numba = importlib.import_module("llvmlite"), importlib.util.find_spec("numba")
-    found = Path(numba.origin).with_name("_version.py") if numba and numba.origin else Path()
-    told = sorted(f"{k}={v}" for k, v in os.environ.items() if k.startswith("NUMBA_") and k not in _NOT_OF_CODE)
-    how = f"{llvmlite.__version__} {np.__version__} {processor().target.triple} {processor().how} {told}"
-    return found.read_bytes() if found.is_file() else b"", how.encode()
-
-
-def _digest(data: bytes) -> bytes:
-    return hashlib.sha256(data).digest()
-
-
-def _folders() -> list[Path]:
-    """Where code may be kept, the first that can be written first: beside the source, at home, among temporary files.
-
-    NUMBA_CACHE_DIR names another place.
-    """
-    if told := os.environ.get("NUMBA_CACHE_DIR"):
-        return [Path(told)]
-    home = Path(os.environ.get("XDG_CACHE_HOME") or Path(os.path.expanduser("~")) / ".cache")
-    found = [Path(__file__).parent / "__pycache__"]
-    if home.is_absolute():
-        found.append(home / "grademargin")
-    kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
-    with suppress(OSError):
-        with suppress(FileExistsError):
-            kept.mkdir(mode=0o700)
-        if _own(kept):  # another user's folder of this name could contain their code
-            found.append(kept)
-    return found
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as file:
-        try:
-            file.write(data)
-            file.close()
-            os.replace(file.name, path)
-        except OSError:
-            file.close()
-            os.unlink(file.name)
-            raise
-
-
-def _own(folder: Path) -> bool:
-    """Whether a folder is not a link, is this user's, and is closed to others."""
-    try:
-        state = folder.lstat()
-    except OSError:
-        return False
-    mine = not hasattr(os, "getuid") or (state.st_uid == os.getuid() and state.st_mode & 0o077 == 0)
-    return mine and stat.S_ISDIR(state.st_mode)

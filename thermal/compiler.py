@@ -2,13 +2,14 @@
 
 import importlib
 import os
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import FunctionType
 from typing import Any
 
 import numpy as np
 
-from thermal.compiled import NAME, Code, Function, processor
+from thermal.machine import NAME, processor
 
 _CONFIG = ".numba_config.yaml"
 # All that compiled code may call: the mathematics of the C library.
@@ -32,12 +33,23 @@ def load() -> Any:
     return found
 
 
-def build(code: Code, function: Function, args: tuple[Any, ...], *, apart: bool) -> bytes | Function:
-    """Object code of a function for arguments of some kinds; where it would need more than the C library, itself."""
+def build(
+    function: Any,
+    args: tuple[Any, ...],
+    inner_functions: Sequence[tuple[Any, bool]],
+    options: dict[str, Any],
+    *,
+    apart: bool,
+) -> bytes | Callable[..., None]:
+    """Make the object code of a function for arguments of some kinds.
+
+    Where that would need more than the C library, it cannot be kept, and the compiled function itself is returned. Of
+    the inner functions it is said whether their bodies go into those that call them.
+    """
     numba = load()
-    plain = {**code.options, "nogil": True, "_nrt": False}
+    plain = {**options, "nogil": True, "_nrt": False}
     more = {"pipeline_class": _told_apart(numba)} if apart else {}
-    inner: Function = numba.njit(**plain, **more)(_copy(numba, code, function, plain))
+    inner: Callable[..., None] = numba.njit(**plain, **more)(_copy(numba, function, inner_functions, plain))
     unpack = _unpacker(numba, _type_of(numba, args))
 
     def entry(table):  # type: ignore[no-untyped-def]
@@ -55,16 +67,19 @@ def build(code: Code, function: Function, args: tuple[Any, ...], *, apart: bool)
     return bytes(processor().describe().emit_object(module))
 
 
-def _copy(numba: Any, code: Code, function: Function, options: dict[str, Any]) -> FunctionType:
+def _copy(
+    numba: Any, function: Any, inner_functions: Sequence[tuple[Any, bool]], options: dict[str, Any]
+) -> FunctionType:
     """Copy a function, which calls compiled copies of the inner functions of its module."""
     space = dict(function.__globals__)
-    for each, inlined in code.inner:
+    for each, inlined in inner_functions:
         more = {"forceinline": True} if inlined else {}
         space[each.__name__] = numba.njit(**options, **more)(_in(space, each))
     return _in(space, function)
 
 
 def _in(space: dict[str, Any], function: Any) -> FunctionType:
+    """Copy a function that finds its globals in `space`."""
     return FunctionType(function.__code__, space, function.__name__, function.__defaults__)
 
 

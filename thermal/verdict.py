@@ -4,10 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from thermal.cause_list import USUAL
+from thermal.cause_list import FAMILIES, USUAL
 
 CALM = 0.75  # what nothing unusual has before the log is seen, ASSUMED: most days nothing is wrong (0.6 to 0.95)
-_DOUBT = 0.1  # share above which "nothing unusual" is among the indistinguishable causes
+# Share above which "nothing unusual" is among the indistinguishable causes, chosen on cars 0 to 23 of docs/learning.md:
+# a tenth left faults undecided and accused no fewer sound cars.
+_DOUBT = 1.0 / 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,8 +39,9 @@ class Doubt(NamedTuple):
 def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict, ...]:
     """Causes that the log cannot tell from the most probable one: it is at most `within` times as probable as they.
 
-    "usual" is among them while it has a tenth: a mere likelihood does not accuse a car. Nor does it call one sound:
-    where the log made "usual" less probable than before, the likeliest of the others stand beside it.
+    Causes of one family count together: they need the same inspection. "usual" is among them while it has a third, or
+    as much as the likeliest family: a mere likelihood does not accuse a car. Nor does it call one sound: where the log
+    made "usual" less probable than before, the likeliest of the others stand beside it.
 
     >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("a", 0.6), ("b", 0.3))]
     >>> [v.name for v in alike(few)]
@@ -47,9 +50,18 @@ def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict,
     >>> [v.name for v in alike(few)]
     ['usual', 'b']
     """
-    first = verdicts[0].probability
-    if verdicts[0].name == USUAL and first < CALM and len(verdicts) > 1:
-        first = verdicts[1].probability
+    kin = {v.name: next((f for f in FAMILIES if v.name in f), frozenset({v.name})) for v in verdicts}
+    share = {v.name: sum(w.probability for w in verdicts if w.name in kin[v.name]) for v in verdicts}
+    top = {v.name: max(w.probability for w in verdicts if w.name in kin[v.name]) for v in verdicts}
+    usual = share.get(USUAL, 0.0)
+    best = max((p for name, p in share.items() if name != USUAL), default=0.0)
+    first = usual if usual >= max(CALM, best) else best
     return tuple(
-        v for v in verdicts if v.probability * within >= first or (v.name == USUAL and v.probability >= _DOUBT)
+        v
+        for v in verdicts
+        if (
+            usual >= min(_DOUBT, best)
+            if v.name == USUAL
+            else share[v.name] * within >= first and v.probability * within >= top[v.name]
+        )
     )

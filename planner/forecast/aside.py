@@ -38,11 +38,9 @@ class Aside(Generic[T]):
 
     def meanwhile(self, pieces: Iterable[object]) -> None:
         """Take one piece after another, what the pieces do being of use later, until the child is done."""
-        if self.child:
-            for _ in pieces:
-                self._listen(wait=False)
-                if not self.child or self.made:
-                    return
+        ahead = iter(pieces)
+        while self.child and not self.made and _taken(ahead):
+            self._listen(wait=False)
 
     def result(self) -> T:
         """What the work returns; an error of the child comes up here as the work is done again."""
@@ -60,7 +58,8 @@ class Aside(Generic[T]):
         try:
             self.froze = not gc.get_freeze_count()
             gc.freeze()  # what both share stays as it is, so that neither needs a copy of its own
-            self.pipe, self.child = pipe, os.fork()
+            self.pipe = pipe
+            self.child = os.fork()
             if not self.child:
                 _be_child(self.work, write, parent)
         except OSError:  # no more processes allowed, no memory
@@ -119,6 +118,14 @@ def aside(work: Callable[[Progress], T], progress: Progress) -> Iterator[Aside[T
         yield held
     finally:
         held.end()
+
+
+def _taken(pieces: Iterator[object]) -> bool:
+    """Whether there was another piece; an error in it comes up again where what it makes is wanted."""
+    with suppress(Exception):
+        next(pieces)
+        return True
+    return False
 
 
 def _is_safe() -> bool:

@@ -7,10 +7,8 @@ subtract in local time, wrong across a clock change, so arithmetic uses UTC only
 import atexit
 import functools
 import importlib.util
-import sys
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import nullcontext
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -20,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from planner.model.errors import PlannerError
+from planner.model.lean import without
 
 Floats = NDArray[np.float64]
 
@@ -31,38 +30,16 @@ SUNRISE_ELEVATION_DEG = -0.833
 _POLAR_DEG = 60.0  # above this latitude days without sunrise or sunset occur
 
 
-class _Hides:
-    """A finder of modules that hides one package from one thread."""
-
-    def __init__(self, name: str) -> None:
-        self.name, self.thread = name, threading.get_ident()
-
-    def find_spec(self, name: str, path: object = None, target: object = None) -> None:
-        """Find nothing."""
-        if name == self.name and threading.get_ident() == self.thread:
-            message = f"{name} is not loaded here"
-            raise ImportError(message)
-
-
-@contextmanager
-def _without_compiler() -> Iterator[None]:
-    """Let the finder of zones use its own compiled C, where it has that, and not load a compiler: 0.4 s, 120 MB."""
+def _has_own_code() -> bool:
+    """Whether the finder of zones has its own compiled C; if not, it is slow without the compiler."""
     found = importlib.util.find_spec("timezonefinder")
     folders = found.submodule_search_locations if found else None
-    if "numba" in sys.modules or not any(any(Path(folder).glob("inside_poly*ext*.*")) for folder in folders or ()):
-        yield
-        return
-    hides = _Hides("numba")
-    sys.meta_path.insert(0, hides)
-    try:
-        yield
-    finally:
-        sys.meta_path.remove(hides)
+    return any(any(Path(folder).glob("inside_poly*ext*.*")) for folder in folders or ())
 
 
 @functools.cache
 def _finder() -> Any:
-    with _without_compiler():
+    with without("numba") if _has_own_code() else nullcontext():  # 0.4 s, 120 MB
         from timezonefinder import TimezoneFinder  # slow to import
 
     finder = TimezoneFinder()  # reads its 30 MB of boundaries where they are looked at

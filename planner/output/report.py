@@ -56,7 +56,6 @@ class Report:
     unknowns: Unknowns
     units: Units
     fuel: FuelPlan
-    choices: tuple[Choice, ...]
     clocks: tuple[ClockChange, ...]
     brakes: tuple[str, ...]
     weather: tuple[str, ...]
@@ -84,6 +83,11 @@ class Report:
         whole = replace(self, remedies=remedies)
         whole._made.update(self._made)
         return whole
+
+    @property
+    def choices(self) -> tuple[Choice, ...]:
+        """Other roads compared with the chosen one; where no remedies were wanted, driven when they are asked for."""
+        return self.once("choices", lambda: compare_roads(self.outlook))
 
     @property
     def weighty(self) -> tuple[Doubt, ...]:
@@ -144,13 +148,12 @@ def _report(
     """The report without remedies."""
     inputs = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
     doubts = doubts_of(inputs, outlook.legs, today=today)
-    return Report(
+    report = Report(
         outlook=outlook,
         margins=margins,
         unknowns=unknowns,
         units=units_of(outlook.trip.units),
         fuel=plan_fuel(outlook),
-        choices=compare_roads(outlook),
         clocks=clock_changes(outlook),
         brakes=hot_brakes(outlook),
         weather=weather_used(outlook),
@@ -158,6 +161,9 @@ def _report(
         service=plan_service(outlook),
         doubts=weighed(inputs, doubts) if weigh else doubts,
     )
+    if weigh:
+        _ = report.choices  # now, while another process works
+    return report
 
 
 def clock_changes(outlook: Forecast) -> tuple[ClockChange, ...]:

@@ -308,7 +308,7 @@ Draws go side by side through the kernel, eight at a time, in vector instruction
 
 ## Whole commands
 The worked example, Wilmington to Astoria, {example_miles:,} miles, 256 draws; `plan` with its page and all remedies.
-Second runs.
+Second runs. `plan` tries remedies in a second process; what both share counts once.
 
 {commands}
 
@@ -387,7 +387,9 @@ def main() -> None:
         parts=parts(drive, vehicle),
         compile=cold_compile_s(),
         example_miles=round(example("wilmington-astoria")[0].length_m.sum() / MILE_M),
-        commands=table("command|wall clock|processor time, all threads|peak memory", commands()),
+        commands=table(
+            "command|wall clock|processor time, all threads|peak memory of a process|of all together", commands()
+        ),
         seeds=SEEDS,
         scattered=SCATTERED,
         sampling=table("example|draws|how|root mean square|worst|told, root mean square", sampling()),

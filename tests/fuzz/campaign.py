@@ -22,7 +22,7 @@ MODULES = ("targets_files", "targets_web")
 FOUND = HERE / "found"
 # The compiler reads the bytecode of these, which must stay as it is.
 _COMPILED = (
-    *(f"thermal.{name}" for name in ("kernel", "gears", "error_kernel", "chances", "compiled", "compiler")),
+    *(f"thermal.{name}" for name in ("kernel", "gears", "error_kernel", "chances", "compiled", "compiler", "machine")),
     "planner.analysis.alarm_marks",
 )
 _SLACK = 4.0  # code that counts what it covers is so much slower

@@ -39,8 +39,9 @@ from planner.weather.records import AIR_K, ELEVATION_M, Answer, PastYears, Place
 from planner.weather.sources import TripWeather, age, anchors_on, highs_lows_on, weather_along
 from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 from planner.weather.transport import Client, read_json
-from thermal.compiled import Code, Entry, _folders
+from thermal.compiled import Code, Entry
 from thermal.errors import one_line
+from thermal.machine import folders
 
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
@@ -332,7 +333,7 @@ def _double(values: Any) -> None:
 def kernel_cache(data: bytes) -> None:
     """No bytes are run unless this program's checksum stands before them."""
     entry = _kernel()
-    (path,) = [folder / entry.file for folder in _folders() if (folder / entry.file).is_file()][:1]
+    (path,) = [folder / entry.file for folder in folders() if (folder / entry.file).is_file()][:1]
     whole = path.read_bytes()
     try:
         path.write_bytes(data)

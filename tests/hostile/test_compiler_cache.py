@@ -33,8 +33,8 @@ def test_settings_of_the_working_folder_are_not_read(tmp_path):
 STRANGER = """
 import sys
 sys.path[:] = [path for path in sys.path if path]
-from thermal.compiled import _folders
-print(*_folders(), sep="\\n")
+from thermal.machine import folders
+print(*folders(), sep="\\n")
 """
 
 

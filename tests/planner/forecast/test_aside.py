@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from desert import write
 
 from planner.forecast.room import spare_bytes
 
@@ -228,5 +229,73 @@ print(left())
     assert outcome(code) in ("['begun'] True True 7 some\nnone\n", "['begun'] True True 7 none\nnone\n")
 
 
-def test_the_system_tells_how_much_memory_is_free() -> None:
-    assert 1_000_000 < spare_bytes() < 1 << 50
+def test_a_piece_that_fails_is_no_loss_but_progress_that_fails_is() -> None:
+    code = """
+def pieces():
+    yield
+    raise ValueError("no basemap")
+
+def told(say):
+    time.sleep(0.3)
+    say("told")
+    time.sleep(60)
+
+def refuse(words):
+    raise LookupError(words)
+
+with aside(work, said.append) as held:
+    held.meanwhile(pieces())
+    print(held.result() != parent, said)
+try:
+    with aside(told, refuse) as held:
+        held.meanwhile(iter(lambda: time.sleep(0.01), 1))
+except LookupError as exc:
+    print(exc, left())
+"""
+    assert outcome(code) == "True ['step 0', 'step 1', 'step 2']\ntold none\n"
+
+
+def test_the_system_tells_how_much_memory_is_free(tmp_path: Path) -> None:
+    free = spare_bytes(tmp_path)
+    assert 1_000_000 < free < 1 << 50
+    (tmp_path / "memory.stat").write_text("anon 9\nfile 800\ninactive_file 500\nactive_file 200\n")
+    (tmp_path / "memory.current").write_text("5000\n")
+    (tmp_path / "memory.max").write_text("max\n")
+    assert spare_bytes(tmp_path) == pytest.approx(free, rel=0.5)
+    (tmp_path / "memory.max").write_text("12000\n")  # a container's limit
+    assert spare_bytes(tmp_path) == 12000 - 5000 + 700
+
+
+PLAN = """
+import resource, sys
+from planner.__main__ import entry
+try:
+    entry()
+except SystemExit as done:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print(done.code, used.ru_utime > 0.0)
+"""
+
+
+def test_a_plan_is_the_same_with_and_without_a_child(tmp_path: Path) -> None:
+    found = []
+    for threads in ("2", "1"):
+        trip = write(tmp_path / threads / "trip")
+        names = {"PYTHONPATH": str(ROOT), "NUMBA_NUM_THREADS": threads}
+        runs = [
+            subprocess.run(
+                [sys.executable, "-c", PLAN, "plan", str(trip), "--full", "--out", "out"],
+                capture_output=True,
+                text=True,
+                check=True,
+                env=os.environ | names,
+                cwd=tmp_path / threads,
+            )
+            for _ in range(2)  # the first may compile
+        ]
+        files = {path.name: path.read_bytes() for path in (tmp_path / threads / "out").iterdir()}
+        said = runs[1].stdout.splitlines()
+        found.append((said[:-1], runs[1].stderr, files.pop("trip.ics").count(b"BEGIN:VEVENT"), files))
+        assert said[-1].split()[1] == str(threads == "2")
+    assert "  trying remedies for day 2, differential\n  drawing the map\n" in found[0][1]
+    assert found[0] == found[1]

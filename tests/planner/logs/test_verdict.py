@@ -63,8 +63,14 @@ def said(*parts: tuple[str, float], passed: bool = False) -> str:
     [
         ((("airflow", 0.9999),), "odds above 20 to 1"),  # none that nobody counted
         ((("airflow", 0.95),), "odds 19 to 1"),
-        ((("oil_heat", 0.6), ("usual", 0.3)), "Cannot tell:"),
-        ((("oil_heat", 0.8), ("usual", 0.12)), "Cannot tell:"),  # no accusation on a likelihood
+        ((("oil_heat", 0.6), ("usual", 0.35)), "Cannot tell:"),  # no accusation on a likelihood
+        ((("airflow", 0.35), ("radiator", 0.3), ("usual", 0.34)), "Cannot tell:"),
+        ((("oil_heat", 0.7), ("usual", 0.2)), "It is probably the car: cause oil_heat"),
+        (
+            (("airflow", 0.35), ("radiator", 0.35), ("usual", 0.2)),
+            "It is probably the car: the cooling system",
+        ),  # kin count together
+        ((("oil_heat", 0.85), ("usual", 0.12)), "It is the car: cause oil_heat"),
         ((("usual", 0.7), ("oil_heat", 0.2)), "Cannot tell:"),  # nor calm on one: it had 0.75 before
         ((("usual", 0.8), ("oil_heat", 0.2)), "Nothing unusual found"),
         ((("unexplained_1", 0.9), ("usual", 0.05)), "Something that no cause tried here explains"),
