@@ -18,7 +18,7 @@ _jit = _code.inlined
 BEYOND_K_PER_K, AT_REST_K, LEAST_SHARE = 0.25, 20.0, 0.15
 _UNIT = math.sqrt(6.0) / 65536.0  # of two uniform 16-bit numbers' sum: variance 2 (2^16)^2 / 12
 GRID_S = 30.0  # an error is drawn so often, in a tenth of the shortest memory, and held between
-_BATCH = 16  # draws handed to a thread at a time
+_MOST = 64  # draws handed to a thread at a time
 # A splittable generator: Steele, Lea & Flood, OOPSLA 2014 (its mixing constants; from memory). Each number follows from
 # seed, draw, fluid, day and moment alone, so draws need no order and a longer day begins like a shorter one.
 _GOLDEN, _MIX_1, _MIX_2 = (np.uint64(x) for x in (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB))
@@ -335,12 +335,13 @@ def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, wer
     """
     plain = Along(*(_plain(x) for x in a))
     n_draw, workers = len(temps_k), threads()
+    batch = max(1, min(_MOST, -(-n_draw // workers)))
 
     def run(at: int) -> None:
-        _follow(plain, _work(plain), fluids, temps_k, least_k, were_k, at, min(at + _BATCH, n_draw))
+        _follow(plain, _work(plain), fluids, temps_k, least_k, were_k, at, min(at + batch, n_draw))
 
     with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(run, range(0, n_draw, _BATCH)))
+        list(pool.map(run, range(0, n_draw, batch)))
 
 
 def _plain(value: Any) -> Any:

@@ -46,7 +46,9 @@ _FRONT_SHARE = 0.7
 # forced conductance has fallen to it. ASSUMED, 0.01 to 0.05. The factor `tank` says how little is known of it: it may
 # well be several times as much, and hardly less, so below 1 its fourth root counts.
 _TANK_OPENING = 0.02
-_BATCH = 16  # draws handed to a thread at a time: some tenths of a second on the longest trip
+# Draws handed to a thread at a time, by callers that hand over some at a time and at the most: some tenths of a second
+# on the longest trip.
+_BATCH, _MOST = 16, 64
 
 
 class Car(NamedTuple):
@@ -790,11 +792,12 @@ def march(
     inputs = (table, _plain(car), _plain(factors), shift, days, groups, limit, begin, rows, tolerance)
     outputs = (temps, margin, where, ledger)
     n_draw, workers = len(start_k), threads()
-    batch = max(1, min(_BATCH, -(-n_draw // workers)))
+    alone = n_draw < _LEAST_LANES
+    batch = 1 if alone else min(_MOST, -(-n_draw // (workers * _LANES)) * _LANES)
 
     def some(first: int) -> None:
         last = min(first + batch, n_draw)
-        if last - first < _LEAST_LANES:
+        if alone:
             _march(inputs, outputs, first, last)
         else:
             _march_lanes(inputs, outputs, _lanes_work(), first, last)

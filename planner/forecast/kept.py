@@ -30,6 +30,7 @@ _STEP_K, SURE_K, _MOST_STEPS, _ASTRAY_K = 0.5, 1e-3, 12, 4.0
 _SPARE = 16  # draws more than columns that a fit needs
 _ROUGH = 64  # draws enough to look nearby
 _SEARCH = Search(_ROUGH, _STEP_K, SURE_K, _ASTRAY_K, float(_MOST_STEPS))
+_ROUGHLY_K = 2.0  # margins are known so well when it is decided whether they are close
 _CLOSE, _SETTLED = 2.0, 3.0  # as `thermal.chances.Settled` has them
 _BENDS, _REACH = 3, 4.0  # columns of the cubic beside the mean; standard deviations up to which it bends
 
@@ -96,7 +97,7 @@ def sample_of(car: VehicleFile, factors: Factors, shift_k: Floats, sd_k: Floats,
 
 
 def keep_legs(were_k: Floats, day: Days, sample: Sample, confidence: float, *, close_k: float = CLOSE_K) -> Kept:
-    """Margins of every leg and fluid; those below `close_k` with the help of draws that were not driven.
+    """Margins of every leg and fluid; those roughly below `close_k` with the help of draws that were not driven.
 
     `were_k` is by draw, leg, fluid and node, as `thermal.simulate.Result` has it; `day` by leg. The result is by leg
     and fluid.
@@ -105,7 +106,8 @@ def keep_legs(were_k: Floats, day: Days, sample: Sample, confidence: float, *, c
     cells = were_k.reshape(len(were_k), -1, were_k.shape[3])
     days, fits = np.repeat(day, shape[1]), {number: sample.fit(number) for number in np.unique(day).tolist()}
     enough = len(were_k) >= fits[int(day[0])].driven.shape[1] + _SPARE
-    found = settle_each(cells, NODES, share, close_k if enough else -np.inf, _SEARCH)
+    close_k = close_k + _ROUGHLY_K if enough else -np.inf
+    found = settle_each(cells, NODES, share, close_k, _SEARCH)
     out = Kept(np.where(found.state == 0.0, np.inf, found.margin_k), *(np.zeros(len(days)) for _ in range(3)))
     for number, fit in fits.items():
         here = np.flatnonzero((found.state == _SETTLED) & (days == number))
