@@ -358,7 +358,12 @@ def test_the_tutorial_names_every_class_of_car():
         ("learning.md", "| 2017-07-05 | 1.8 | 0.7 | 1.6 | 2.6 |", "0.7, 1.6 and 2.6 K"),
         ("learning.md", "| 1 | 97% (9) | 98% (14) | 95.2% (22) | 91% (11) |", "91 to 98 %"),
         ("learning.md", "| 1 | 40 of 40 (10) | 40 of 40 (19) | 36 of 40 (13) |", "in 4 of 40"),
-        ("learning.md", "| sound days: car accused, one log | 5 % | 0 of 16 | 1 of 16 |", "on 1 day of 32"),
+        ("learning.md", "| sound days: car accused | 5 % | 0 of 16 | 0 of 16 | 0 of 96 |", "on none of 32 days"),
+        (
+            "learning.md",
+            "| planted faults | 43/5/0/0 of 48 | 25/1/6/0 of 32 | 25/1/5/1 of 32 |",
+            "64 planted faults on eight",
+        ),
         ("weather.md", "single hours can be 6 to 8 K off", "6 to 8 K off"),
         ("model.md", "±8 K on coolant, ±12 K on engine oil, ±15 K", "± 8 K (14 °F) on coolant"),
     ],

@@ -212,7 +212,7 @@ def test_gauges_that_are_off_or_stuck_are_named(known_car) -> None:
 
 
 def test_a_verdict_does_not_hang_on_how_often_the_logger_wrote(known_car) -> None:
-    """Odds of readings every 15, 30 and 60 s: 27, 47 and 390, all for the fault; every reading at its word gives e^10."""
+    """Odds at every 15, 30 and 60 s: 27, 47 and 390, all for the fault; every reading at its word gives e^10."""
     car, posterior = known_car
     log = made_up.made_up_log(car, seed=930, truth={"axle_heat": 1.4}, hours=1.5, air_k=306.0)
     odds = []
