@@ -40,7 +40,7 @@ class FluidError:
 
     sd_k: float  # how far its level is off: every forecast has it
     timing_s: float  # how far a temperature that rises or falls may be ahead or behind
-    weighs_k: float  # size that weighs readings in a fit and a verdict: warm-ups are in it
+    weighs_k: float  # size that weighs readings in a fit, and the most in a verdict: warm-ups are in it
     lasting_s: float
     low_k: float  # coldest reading
     high_k: float  # hottest reading
