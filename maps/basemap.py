@@ -264,8 +264,8 @@ def _crossed(route: Line, countries: _Thinned, states: _Thinned) -> Iterator[tup
     for outlines in (states, countries):
         for area in outlines.outlines["areas"]:
             for ring in outlines.area_rings(area):
-                near = np.all((ring.min(axis=0) <= points) & (points <= ring.max(axis=0)), axis=1)
-                for n in np.flatnonzero(near)[inside(ring, *points[near].T)].tolist():
+                near = np.flatnonzero(np.all((ring.min(axis=0) <= points) & (points <= ring.max(axis=0)), axis=1))
+                for n in near[inside(ring, *points[near].T)].tolist() if near.size else ():
                     names[n].append(SHORT.get(area["name"], area["name"]))
     for (x, y), found in zip(points.tolist(), names, strict=True):
         yield ", ".join(dict.fromkeys(found)), round(y, 3), round(x, 3)

@@ -107,7 +107,7 @@ def _bounded_columns(track: Track) -> Iterator[tuple[tuple[float, ...], int, flo
     """Yield values, digits and bound of every column the chart draws."""
     yield track.elevation, ELEVATION_DIGITS, max(track.elevation_bound, 1.0)
     for series in track.series:
-        for _, values in series.columns():
+        for values in {id(column): column for _, column in series.columns()}.values():  # one column may serve twice
             yield values, digits_for(series.bound), series.bound
 
 
@@ -263,9 +263,14 @@ def signs_of(values: Sequence[float] | Array, digits: int) -> str:
     steps = np.zeros(len(column), dtype=np.int64)
     steps[known] = np.diff(np.rint(column[known] * 10.0**digits).astype(np.int64), prepend=0)
     runs = np.flatnonzero(np.diff(known & (steps == 0), prepend=False, append=False)).reshape(-1, 2)
+    place = np.where(known, np.where(steps < 0, -2 * steps - 1, 2 * steps), -1)
     made: list[str] = []
-    at, most = 0, len(SIGNS) - 1
-    written = [_sign(step) if has else " " for step, has in zip(steps.tolist(), known.tolist(), strict=True)]
+    at, most, signs = 0, len(SIGNS) - 1, _signs()
+    large = np.flatnonzero(place > len(signs) - 2)
+    place[large] = 0
+    written = list(map(signs.__getitem__, place.tolist()))
+    for number in large.tolist():
+        written[number] = f"|{steps[number]}|"
     for start, end in runs[runs[:, 1] - runs[:, 0] >= 3].tolist():
         times, left = divmod(end - start, most)
         made += [*written[at:start], *["~" + SIGNS[most]] * times, "~" + SIGNS[left]]
@@ -273,10 +278,7 @@ def signs_of(values: Sequence[float] | Array, digits: int) -> str:
     return "".join([*made, *written[at:]])
 
 
-@functools.lru_cache(maxsize=65536)
-def _sign(step: int) -> str:
-    """Write one difference."""
-    place, most = -2 * step - 1 if step < 0 else 2 * step, len(SIGNS)
-    if place < most:
-        return SIGNS[place]
-    return f"`{SIGNS[place // most]}{SIGNS[place % most]}" if place < most * most else f"|{step}|"
+@functools.cache
+def _signs() -> tuple[str, ...]:
+    """Differences of one and two signs in the order in which they count, 0, -1, 1 and so on; last a gap."""
+    return (*SIGNS, *[f"`{first}{second}" for first in SIGNS[1:] for second in SIGNS], " ")

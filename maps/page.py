@@ -9,6 +9,7 @@ import hashlib
 import html
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from importlib.resources import files
 from string import Template as Form
@@ -25,7 +26,7 @@ from maps.direction import isolated
 from maps.relief import Relief
 from maps.scene import Day, Road, Scene, Table
 from maps.still import draw
-from maps.thinning import line_indices
+from maps.thinning import thinned
 from maps.track import beside, unrolled
 
 MAP_ID = "route"
@@ -282,7 +283,7 @@ def _data_block(scene: Scene, basemap: Basemap) -> str:
             }
             for m in scene.markers
         ],
-        "roads": [_packed_road(one, scene.track.lon[0]) for one in scene.roads],
+        "roads": _packed_roads(scene.roads, scene.track.lon[0]),
         "towns": [[one.name, one.lat, beside(one.lon, scene.track.lon[0]), one.weight] for one in scene.towns],
         "base": _packed_base(basemap),
         "relief": None if scene.relief is None else _packed_relief(scene.relief),
@@ -299,11 +300,12 @@ def _steps(line: Line) -> list[int]:
     return moves
 
 
-def _packed_road(road: Road, middle: float) -> dict[str, Any]:
-    """Pack one road, thinned to what the map shows."""
-    lon = np.asarray(unrolled(road.lon)) + beside(road.lon[0], middle) - road.lon[0]
-    points = np.column_stack([lon, road.lat])
-    return {"name": road.name, "line": _steps(points[line_indices(points, ROAD_BOUND_DEG)])}
+def _packed_roads(roads: Sequence[Road], middle: float) -> list[dict[str, Any]]:
+    """Pack roads, thinned to what the map shows."""
+    moved = [np.asarray(unrolled(road.lon)) + beside(road.lon[0], middle) - road.lon[0] for road in roads]
+    lines = [np.column_stack([lon, road.lat]) for lon, road in zip(moved, roads, strict=True)]
+    thin = thinned(lines, ROAD_BOUND_DEG) if lines else []
+    return [{"name": road.name, "line": _steps(line)} for road, line in zip(roads, thin, strict=True)]
 
 
 def _packed_base(basemap: Basemap) -> dict[str, Any]:
@@ -353,7 +355,7 @@ def _cleaned(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: _cleaned(one) for key, one in value.items()}
     if isinstance(value, list):
-        return [one if type(one) in _PLAIN else _cleaned(one) for one in value]
+        return value if _PLAIN.issuperset(map(type, value)) else [_cleaned(one) for one in value]
     return value
 
 

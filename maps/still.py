@@ -1,14 +1,14 @@
 """A picture of the map that needs no script: outlines, the route in its colours, and its marked points."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maps.basemap import Basemap
 from maps.scene import LEVELS, Scene
-from maps.thinning import line_indices
+from maps.thinning import thinned
 from maps.track import beside
 
 Array = NDArray[np.float64]
@@ -58,33 +58,31 @@ class _Frame:
         x = self.left + (lon - self.west) * self.shrink * self.scale
         return np.column_stack([x, MARGIN + (self.north - lat) * self.scale])
 
-    def path(self, points: Array, bound: float) -> str:
-        """Path of one line, thinned."""
-        kept = np.round(points[line_indices(points, bound)], 1)
-        return "M" + "L".join(f"{x:g} {y:g}" for x, y in kept.tolist())
+    def path(self, lines: Sequence[Array], bound: float) -> str:
+        """Path of lines in the picture, thinned."""
+        kept = (np.round(line, 1).tolist() for line in thinned(lines, bound)) if lines else ()
+        return "".join("M" + "L".join(f"{x:g} {y:g}" for x, y in line) for line in kept)
 
     def paths(self, lines: tuple[Array, ...], bound: float) -> str:
         """Path of many lines of longitude and latitude; what lies outside the picture or is tiny is left out."""
-        made = []
+        shown = []
         for line in lines:
             points = self.place(line[:, 0], line[:, 1])
             low, high = points.min(axis=0), points.max(axis=0)
             inside = high[0] > 0.0 and high[1] > 0.0 and low[0] < WIDTH and low[1] < self.height
             if inside and float((high - low).max()) > 4 * bound:
                 limits = np.array([WIDTH, self.height])
-                made.append(self.path(np.clip(points, -0.5 * limits, 1.5 * limits), bound))
-        return "".join(made)
+                shown.append(np.clip(points, -0.5 * limits, 1.5 * limits))
+        return self.path(shown, bound)
 
 
 def _route(scene: Scene, frame: _Frame) -> str:
     """The route, stretches with small margins last and wider."""
     route = scene.route()
     points = frame.place(route[:, 0], route[:, 1])
-    parts = [f'<path class="route-plain" fill="none" stroke-width="2" d="{frame.path(points, FINE)}"/>']
+    parts = [f'<path class="route-plain" fill="none" stroke-width="2" d="{frame.path([points], FINE)}"/>']
     for level, width in zip(LEVELS, (3, 5, 6, 8), strict=True):
-        drawn = "".join(
-            frame.path(points[one.start : one.end + 1], FINE) for one in scene.stretches if one.level == level
-        )
+        drawn = frame.path([points[one.start : one.end + 1] for one in scene.stretches if one.level == level], FINE)
         if drawn:
             parts.append(f'<path class="level-{level}" fill="none" stroke-width="{width}" d="{drawn}"/>')
     return "".join(parts)

@@ -27,6 +27,7 @@ class Channel:
     caution: float | None = None  # where its alarm sounds
     grows_from: float = 0.0  # above this the forecast's own error grows
     least: float = 0.0  # size of that error below
+    stays: float = 0.0  # share of that error that no reading takes off: the sender's own
     slopes: Columns = ()  # by unknown: change for one standard deviation
     along: tuple[float, ...] = ()  # sum of the slopes for one standard deviation of all that heats it
     curves: Columns = ()  # what it does beyond `along`, at each of the rules' `curve_at`

@@ -12,18 +12,32 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.int64]
-Distance = Callable[[Indices, Indices, Indices], Array]
+Distance = Callable[[Indices, Indices, Indices, Indices], Array]
 
 
-def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
-    """Points to keep of a line in the plane, rising, first and last included.
+def line_indices(points: Array, bound: float, fixed: Sequence[int] = ()) -> NDArray[np.int64]:
+    """Points to keep of a line in the plane, rising, first, last and the `fixed` included.
 
     `points` has shape (n_point, 2); none left out lies further than `bound` from the thinned line, in the same unit.
 
     >>> line_indices(np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]]), 0.01)
     array([0, 2, 3])
     """
-    return _divide(len(points), bound, _from_chord(points))
+    return _divide(len(points), bound, _from_chord(points), fixed)
+
+
+def thinned(lines: Sequence[Array], bound: float) -> list[Array]:
+    """One or more `lines`, each of shape (n_point, 2), with the points that `line_indices` keeps by the same `bound`.
+
+    All are thinned in one go, as a page has hundreds.
+
+    >>> bend = np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]])
+    >>> [len(line) for line in thinned([bend, bend[:3], bend[:1]], 0.01)]
+    [3, 2, 1]
+    """
+    points, ends = np.concatenate(lines), np.cumsum([len(line) for line in lines])
+    kept = line_indices(points, bound, [*(ends - 1).tolist(), *ends[:-1].tolist()])
+    return np.split(points[kept], np.searchsorted(kept, ends[:-1]))
 
 
 def line_strays(points: Array) -> Array:
@@ -42,7 +56,7 @@ def line_strays(points: Array) -> Array:
         if last - first < 2:
             continue
         inner = np.arange(first + 1, last)
-        away = distance(np.full_like(inner, first), np.full_like(inner, last), inner)
+        away = distance(np.array([first]), np.array([last]), inner, np.array([len(inner)]))
         middle = first + 1 + int(np.argmax(away))
         strays[middle] = above = min(above, float(away[middle - first - 1]))
         stack += [(first, middle, above), (middle, last, above)]
@@ -52,8 +66,10 @@ def line_strays(points: Array) -> Array:
 def _from_chord(points: Array) -> Distance:
     """Measure points from the chords between two others."""
 
-    def distance(first: Indices, last: Indices, point: Indices) -> Array:
-        (x, y), (run, rise) = (points[point] - points[first]).T, (points[last] - points[first]).T
+    def distance(first: Indices, last: Indices, point: Indices, count: Indices) -> Array:
+        whole = points[last] - points[first]
+        x, y = (points[point] - np.repeat(points[first], count, axis=0)).T
+        run, rise = np.repeat(whole, count, axis=0).T
         squared = run * run + rise * rise
         share = np.clip((x * run + y * rise) / np.where(squared > 0.0, squared, 1.0), 0.0, 1.0)
         away: Array = np.sqrt((x - share * run) ** 2 + (y - share * rise) ** 2)
@@ -62,25 +78,26 @@ def _from_chord(points: Array) -> Distance:
     return distance
 
 
-def curve_indices(x: Array, y: Array, bound: float) -> NDArray[np.int64]:
+def curve_indices(x: Array, y: Array, bound: float, fixed: Sequence[int] = ()) -> NDArray[np.int64]:
     """Points to keep of a curve `y` over a strictly rising `x`, both of shape (n_point,).
 
-    They rise and include the first, last, highest and lowest, and both ends of every gap, where `y` is NaN. No point
-    left out lies further than `bound` above or below the thinned curve.
+    They rise and include the first, last, highest, lowest and the `fixed`, and both ends of every gap, where `y` is
+    NaN. No point left out lies further than `bound` above or below the thinned curve.
 
     >>> curve_indices(np.arange(5.0), np.array([0.0, 1.0, 2.0, 9.0, 4.0]), 0.5)
     array([0, 2, 3, 4])
     """
     known = np.isfinite(y)
     ends = np.flatnonzero(np.diff(known.astype(np.int8)))
-    fixed = [*ends.tolist(), *(ends + 1).tolist()]
+    fixed = [*fixed, *ends.tolist(), *(ends + 1).tolist()]
     if known.any():
         fixed += [int(np.nanargmax(y)), int(np.nanargmin(y))]
     filled = np.where(known, y, 0.0)
 
-    def distance(first: Indices, last: Indices, point: Indices) -> Array:
+    def distance(first: Indices, last: Indices, point: Indices, count: Indices) -> Array:
         slope = (filled[last] - filled[first]) / (x[last] - x[first])
-        away: Array = np.abs(filled[point] - filled[first] - slope * (x[point] - x[first]))
+        along = x[point] - np.repeat(x[first], count)
+        away: Array = np.abs(filled[point] - np.repeat(filled[first], count) - np.repeat(slope, count) * along)
         return away
 
     return _divide(len(y), bound, distance, fixed)
@@ -89,8 +106,8 @@ def curve_indices(x: Array, y: Array, bound: float) -> NDArray[np.int64]:
 def _divide(count: int, bound: float, distance: Distance, fixed: Sequence[int] = ()) -> Indices:
     """Keep the ends and the `fixed` of `count` points, and divide wherever one strays beyond `bound`; rising indices.
 
-    `distance` gives how far points lie from the chords between two others, in the unit of `bound`. All chords of one
-    depth are divided together.
+    `distance` gives how far points lie from the chords between two others, in the unit of `bound`; of the points the
+    first so many are of the first chord, and so on. All chords of one depth are divided together.
     """
     keep = np.zeros(count, dtype=np.bool_)
     keep[[0, count - 1, *fixed]] = True
@@ -102,12 +119,11 @@ def _divide(count: int, bound: float, distance: Distance, fixed: Sequence[int] =
             return np.flatnonzero(keep)
         inner = last - first - 1
         start = np.cumsum(inner) - inner
-        chord = np.repeat(np.arange(len(first)), inner)
-        point = np.arange(len(chord)) + (first + 1 - start)[chord]
-        away = distance(first[chord], last[chord], point)
+        point = np.arange(inner.sum()) + np.repeat(first + 1 - start, inner)
+        away = distance(first, last, point, inner)
         most = np.maximum.reduceat(away, start)
-        at = np.flatnonzero(away == most[chord])
         far = most > bound
-        worst = point[at[np.searchsorted(chord[at], np.flatnonzero(far))]]
+        at = np.flatnonzero(away == np.repeat(np.where(far, most, np.inf), inner))
+        worst = point[at[np.searchsorted(at, start[far])]]
         keep[worst] = True
         first, last = np.concatenate([first[far], worst]), np.concatenate([worst, last[far]])

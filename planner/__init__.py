@@ -224,7 +224,7 @@ def plan(
     """
     from planner.forecast.assemble import make_forecast, quiet
     from planner.output.report import make_report
-    from planner.output.results import Plan
+    from planner.output.results import Plan, ahead_of_files
     from planner.replan.request import read_request
 
     request = read_request(from_place=from_place, along=along, at=at, readings=readings, driven=driven)
@@ -236,7 +236,7 @@ def plan(
 
         rest, start = rest_of(_inputs(trip, step), request)
         outlook = make_forecast(rest, start=start, progress=step)
-    return Plan(make_report(outlook, remedies=remedies, today=date.today(), progress=step))
+    return Plan(make_report(outlook, remedies=remedies, today=date.today(), progress=step, ahead=ahead_of_files))
 
 
 def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "results.CheckResult":

@@ -14,7 +14,7 @@ _ARENAS = -8  # glibc, malloc.h: M_ARENA_MAX
 def entry() -> None:
     """Start the program."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # for small matrices threads cost more than they save
-    gc.set_threshold(50_000, 10, 10)  # most of what is made stays: looking for what does not takes 4 % of a forecast
+    gc.set_threshold(300_000, 10, 10)  # most of what is made stays: looking for what does not takes 4 % of a forecast
     _share_heap()
     try:
         streams.guard()

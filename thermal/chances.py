@@ -9,19 +9,17 @@ Legs of a trip share the part of the error that stays with the car, legs of a da
 are independent, and the two are integrated by Gauss and Hermite's rule.
 """
 
-import functools
 import math
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import Code
 from thermal.ranges import FloatArray
 
-_KEPT = choose_cache()
-_compile = functools.partial(numba.njit, error_model="numpy")
-_jit = _compile(forceinline=True)
+_code = Code(error_model="numpy")
+_jit = _code.inlined
 # Copied from thermal.discrepancy, not imported: compiled code is kept until this file changes. A test holds them equal.
 CAR_SHARE, DAY_SHARE = 0.15, 0.15
 _CAR, _DAY, _BOTH = math.sqrt(CAR_SHARE), math.sqrt(DAY_SHARE), math.sqrt(CAR_SHARE + DAY_SHARE)
@@ -89,11 +87,11 @@ def _any(error, day, n):  # type: ignore[no-untyped-def]
     return 1.0 - none
 
 
-@_compile()
-def _fill(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
+@_code.called
+def _fill(were_k, nodes, day, margin_k, work, out):  # type: ignore[no-untyped-def]
     """Fill the chance of every draw."""
     n_leg = were_k.shape[1]
-    error, whose = np.empty(n_leg), np.empty(n_leg, np.int64)
+    error, whose = work
     for draw in range(were_k.shape[0]):
         n = 0
         for leg in range(n_leg):
@@ -104,7 +102,7 @@ def _fill(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
         out[draw] = _any(error, whose, n)
 
 
-@_compile()
+@_code.called
 def _mean_and_variance(values, n):  # type: ignore[no-untyped-def]
     """Mean and variance of the first `n` values; zero of none."""
     total, squares = 0.0, 0.0
@@ -116,43 +114,123 @@ def _mean_and_variance(values, n):  # type: ignore[no-untyped-def]
     return mean, squares / max(n, 1)
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
-    _fill(were_k, nodes, day, margin_k, out)
+@_code.entry
+def _smaller(were_k, nodes, day, margin_k, work, out):  # type: ignore[no-untyped-def]
+    _fill(were_k, nodes, day, margin_k, work, out)
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _about(were_k, nodes, day, share, low, high, step):  # type: ignore[no-untyped-def]
+@_code.called
+def _halved(were_k, nodes, day, share, low, high, step, work, out):  # type: ignore[no-untyped-def]
     """Halve an interval until the margin below which a share of the draws lies is known to a step."""
-    out = np.empty(were_k.shape[0])
     while high - low > step:
         middle = 0.5 * (low + high)
-        _fill(were_k, nodes, day, middle, out)
+        _fill(were_k, nodes, day, middle, work, out)
         low, high = (low, middle) if _mean_and_variance(out, len(out))[0] > share else (middle, high)
-    return 0.5 * (low + high)
+    return low, high
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, margin_k, driven, out):  # type: ignore[no-untyped-def]
+@_code.entry
+def _about(were_k, nodes, day, share, bounds, step, work, out):  # type: ignore[no-untyped-def]
+    """Halve the interval `bounds`, as `_halved` does."""
+    bounds[0], bounds[1] = _halved(were_k, nodes, day, share, bounds[0], bounds[1], step, work, out)
+
+
+class Search(NamedTuple):
+    """How margins are looked for."""
+
+    rough: int  # draws enough to look nearby
+    step_k: float
+    sure_k: float
+    astray_k: float  # furthest that one step goes
+    most_steps: float
+
+
+@_code.called
+def _chance(were_k, nodes, day, margin_k, work, out):  # type: ignore[no-untyped-def]
+    """Mean and variance over the draws of the chance that a margin is smaller than a value."""
+    _fill(were_k, nodes, day, margin_k, work, out)
+    return _mean_and_variance(out, len(out))
+
+
+@_code.called
+def _secant(were_k, nodes, day, asked, two, work, out):  # type: ignore[no-untyped-def]
+    """Find the margin that a share of the draws lies below: with the chance's change per kelvin and its variance."""
+    share, _, _, step_k, sure_k, astray_k, most_steps = asked
+    one = two - step_k
+    at = _chance(were_k, nodes, day, one, work, out)[0] - share
+    now, rest = _chance(were_k, nodes, day, two, work, out)
+    now -= share
+    density = (now - at) / step_k
+    for _ in range(int(most_steps)):
+        if abs(two - one) < sure_k or now == at:
+            break
+        move = min(max(-now * (two - one) / (now - at), -astray_k), astray_k)
+        one, at, two = two, now, two + move
+        now, rest = _chance(were_k, nodes, day, two, work, out)
+        now -= share
+        if abs(two - one) > sure_k:
+            density = (now - at) / (two - one)
+    return two, density, rest
+
+
+@_code.called
+def _take_cell(were_k, c, cell_k):  # type: ignore[no-untyped-def]
+    """Copy the margins of a cell; returns a margin smaller than all, and one greater than all without an error."""
+    low, high, last = np.inf, -np.inf, cell_k.shape[2] - 1
+    for i in range(cell_k.shape[0]):
+        for k in range(last + 1):
+            cell_k[i, 0, k] = were_k[i, c, k]
+        low, high = min(low, were_k[i, c, last]), max(high, were_k[i, c, 0])
+    return low, high
+
+
+@_code.entry
+def _settle_each(margins, nodes, day, asked, work, cell_k, cells, driven, driven_zero):  # type: ignore[no-untyped-def]
+    """Find the margin of every cell that no fit helps: columns of `cells` as `Settled` has them."""
+    were_k, first_k = margins
+    share, close_k, rough_k, _, _, astray_k, _ = asked
+    for c in range(len(cells)):
+        _take_cell(were_k, c, first_k)
+        least, high = _take_cell(were_k, c, cell_k)
+        if high == np.inf:
+            continue
+        low, high = _halved(first_k, nodes, day, share, least, high, rough_k, work, driven[c, : len(first_k)])
+        about = 0.5 * (low + high)
+        cells[c, 0], cells[c, 1] = 1.0, about
+        if least >= max(about, 0.0) + astray_k:
+            continue
+        cells[c, 0] = 2.0
+        if about >= close_k:
+            two, density, rest = _secant(cell_k, nodes, day, asked, about, work, driven[c])
+            mean, rest_zero = _chance(cell_k, nodes, day, 0.0, work, driven_zero[c])
+            cells[c, 0], cells[c, 1], cells[c, 2], cells[c, 3] = 3.0, two, density, mean
+            cells[c, 4], cells[c, 5] = rest, rest_zero
+
+
+@_code.entry
+def _corrected(margins, nodes, day, own, margin_k, work, other, driven, out):  # type: ignore[no-untyped-def]
     """Fill what `corrected` gives."""
+    were_k, like_k, many_k, exact_k = margins
     n, n_many, n_exact = were_k.shape[0], many_k.shape[0], exact_k.shape[0]
-    other = np.empty(max(n, n_many))
-    _fill(were_k, nodes, day, margin_k, driven)
-    _fill(exact_k, nodes, day, margin_k, other)
+    _fill(were_k, nodes, day, margin_k, work, driven)
+    _fill(exact_k, nodes, day, margin_k, work, other)
     for i in range(n_exact):  # before the fit is taken from them
         other[i] -= driven[i]
     out[0], out[2] = _mean_and_variance(other, n_exact)
     if n_many > 0:
-        _fill(many_k, nodes, own, margin_k, other)
+        _fill(many_k, nodes, own, margin_k, work, other)
         out[0] += _mean_and_variance(other, n_many)[0]
-        _fill(like_k, nodes, own, margin_k, other)
+        _fill(like_k, nodes, own, margin_k, work, other)
         for i in range(n):
             driven[i] -= other[i]
     mean, out[1] = _mean_and_variance(driven, n)
     out[0] += mean
+
+
+def _work(*margins_k: FloatArray) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """Room for the errors that legs take, and their days."""
+    most = max(margin_k.shape[1] for margin_k in margins_k)
+    return np.empty(most), np.empty(most, np.int64)
 
 
 def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], margin_k: float) -> FloatArray:
@@ -167,7 +245,8 @@ def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], m
     array([0.159])
     """
     out = np.empty(len(were_k))
-    _smaller(np.ascontiguousarray(were_k), np.ascontiguousarray(nodes), day, float(margin_k), out)
+    plain, at = np.ascontiguousarray(were_k), np.ascontiguousarray(nodes)
+    _smaller(plain, at, day, float(margin_k), _work(were_k), out)
     return out
 
 
@@ -178,8 +257,42 @@ def about_k(
 
     `were_k`, `nodes` and `day` are as in `smaller`; `bounds_k` are a margin that is smaller and one that is greater.
     """
-    low, high = bounds_k
-    return float(_about(np.ascontiguousarray(were_k), nodes, day, share, low, high, _STEP_K))
+    found, out = np.array(bounds_k, dtype=np.float64), np.empty(len(were_k))
+    _about(np.ascontiguousarray(were_k), nodes, day, float(share), found, _STEP_K, _work(were_k), out)
+    return float(0.5 * found.sum())
+
+
+class Settled(NamedTuple):
+    """Margins below which a share of the draws lies, cell by cell; the last two by draw too.
+
+    `state` is 0 where a cell has no margin, 1 where only an error that hardly any draw has would reach it, 2 where it
+    is close and a fit should help, 3 where the rest is known.
+    """
+
+    state: FloatArray
+    margin_k: FloatArray  # a rough one unless `state` is 3
+    density: FloatArray  # change of the chance per kelvin there [1/K]
+    chance: FloatArray  # that it is below zero
+    rest: FloatArray  # variance over the draws of the chance that it is below `margin_k`
+    rest_zero: FloatArray  # and of the chance that it is below zero
+    driven: FloatArray  # shape (n_cell, n_draw): those chances
+    driven_zero: FloatArray
+
+
+def settle_each(were_k: FloatArray, nodes: FloatArray, share: float, close_k: float, search: Search) -> Settled:
+    """Find the margin of every cell, a leg and a fluid, that no fit helps: below it lies a `share` of the draws.
+
+    `were_k`, shape (n_draw, n_cell, n_node), and `nodes` are as in `smaller`. Margins that are roughly less than
+    `close_k` are left. `search` says how margins are looked for.
+    """
+    n_draw, n_cell, n_node = were_k.shape
+    cells, driven, zero = np.zeros((n_cell, 6)), np.empty((n_cell, n_draw)), np.empty((n_cell, n_draw))
+    cell, first = np.empty((n_draw, 1, n_node)), np.empty((min(search.rough, n_draw), 1, n_node))
+    asked = (float(share), float(close_k), _STEP_K, search.step_k, search.sure_k, search.astray_k, search.most_steps)
+    margins, day = (np.ascontiguousarray(were_k), first), np.zeros(1, np.int64)
+    _settle_each(margins, np.ascontiguousarray(nodes), day, asked, _work(cell), cell, cells, driven, zero)
+    state, margin, density, chance, rest, rest_zero = cells.T
+    return Settled(state, margin, density, chance, rest, rest_zero, driven, zero)
 
 
 class Corrected(NamedTuple):
@@ -215,6 +328,7 @@ def corrected(
     margin_k : float
         The value. [K]
     """
-    out, driven = np.zeros(3), np.empty(len(were_k))
-    _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, float(margin_k), driven, out)
+    out, driven, other = np.zeros(3), np.empty(len(were_k)), np.empty(max(len(were_k), len(many_k)))
+    margins = (were_k, like_k, many_k, exact_k)
+    _corrected(margins, nodes, day, own, float(margin_k), _work(*margins), other, driven, out)
     return Corrected(float(out[0]), driven, float(out[1]), float(out[2]))

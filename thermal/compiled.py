@@ -1,165 +1,180 @@
-"""The compiler and its cache, so that only the first run compiles.
+"""Compiled functions: the first run compiles them, later ones load their machine code without the compiler."""
 
-Cached code is executed as found. So neither the working folder, perhaps a stranger's trip, nor another user's folder
-may determine where it is.
-"""
-
-import hashlib
-import importlib
-import io
+import ctypes
+import operator
 import os
-import stat
+import struct
 import sys
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+import threading
+from array import array
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-_CONFIG = ".numba_config.yaml"
-_BLAS = "scipy.linalg.cython_blas"
+import numpy as np
 
+from thermal.errors import SolverError
+from thermal.machine import DIGEST_BYTES, NATIVE, digest, folders, load, made_by, write
 
-def _compiler() -> Any:
-    """Import numba so that it reads no settings from the working folder, now or later."""
-    here = None
-    if Path(_CONFIG).exists():
-        here = os.getcwd()
-        os.chdir(Path(__file__).parent)
-    try:
-        found = importlib.import_module("numba")
-    finally:
-        if here is not None:
-            os.chdir(here)
-    found.core.config._config_fname = str(Path(__file__).parent / _CONFIG)  # read again at every compilation
-    _without_scipy()
-    return found
+Function = Callable[..., None]
+_SUFFIX = "code"
+_WENT_WELL = (0, -2)  # a result, and none
+_ONE_AT_A_TIME = threading.RLock()  # two threads do not compile the same function
 
 
-def _without_scipy() -> None:
-    """Let the compiler take it that scipy's linear algebra is there: to look for it is to import it, 0.2 s."""
-    # Compiled linear algebra, of which there is none here, imports it by itself.
-    if _BLAS in sys.modules:
-        return
-    sys.modules[_BLAS] = None  # type: ignore[assignment]
-    try:
-        arrays: Any = importlib.import_module("numba.np.arraymath")
-    finally:
-        del sys.modules[_BLAS]
-    if hasattr(arrays, "_HAVE_BLAS"):
-        arrays._HAVE_BLAS = True
+class Inner(NamedTuple):
+    """A function that only compiled code calls."""
+
+    function: Function
+    inlined: bool
 
 
-numba = _compiler()
-config = numba.core.config
+class Code:
+    """Compiled functions of one module, with the compiler's options."""
 
-from numba.core.caching import IndexDataCacheFile  # noqa: E402  not before the folder was left
+    def __init__(self, **options: Any) -> None:
+        self.options = options
+        self.inner: list[Inner] = []
 
-_DIGEST = hashlib.sha256
-_DIGEST_BYTES = 32
+    def inlined(self, function: Any) -> Any:
+        """Decorate a function whose body goes into those that call it."""
+        self.inner.append(Inner(function, inlined=True))
+        return function
+
+    def called(self, function: Any) -> Any:
+        """Decorate a function that the other compiled functions of its module call."""
+        self.inner.append(Inner(function, inlined=False))
+        return function
+
+    def entry(self, function: Function) -> "Entry":
+        """Decorate a function that is called from outside."""
+        return Entry(self, function, apart=False)
+
+    def apart(self, function: Function) -> "Entry":
+        """Decorate one of whose arrays the compiler may assume that they do not overlap."""
+        return Entry(self, function, apart=True)
 
 
-class _Checked(IndexDataCacheFile):
-    """Files of the compiler's cache with a checksum at their end; one that is damaged counts as absent.
+class Entry:
+    """A function of arrays, numbers and tuples of them, compiled at its first call unless its code was kept.
 
-    The compiler itself would fail on a truncated file, and execute the code in a damaged one. Its reader ignores bytes
-    after the end of its data.
+    It returns nothing, makes no array, and raises nothing: its code then needs none of the compiler's own functions.
     """
 
-    def save(self, key: Any, data: Any) -> None:
-        with suppress(OSError):  # full or no longer writable: the next run compiles again
-            super().save(key, data)  # type: ignore[no-untyped-call]
+    def __init__(self, code: Code, function: Function, *, apart: bool) -> None:
+        self.code, self.function, self.apart = code, function, apart
+        self._ready: dict[tuple[Any, ...], Any] = {}
 
-    def _load_index(self) -> Any:
-        return super()._load_index() if _is_whole(self._index_path) else {}  # type: ignore[no-untyped-call]
+    def __call__(self, *args: Any) -> None:
+        """Run it; the interpreter is free meanwhile."""
+        kinds: list[Any] = []
+        words: list[int] = []
+        _lay_out(args, kinds, words)
+        run: Any = self._ready.get(tuple(kinds)) or self._prepare(tuple(kinds), args)
+        if not isinstance(run, NATIVE):
+            run(*args)
+            return
+        table, unused = array("q", words), (ctypes.c_void_p * 2)()
+        place = ctypes.addressof(unused)
+        if run(place, place + ctypes.sizeof(ctypes.c_void_p), table.buffer_info()[0]) not in _WENT_WELL:
+            message = f"{self.function.__qualname__}: compiled code failed; please report the vehicle and trip"
+            raise SolverError(message)
 
-    def _load_data(self, name: str) -> Any:
-        if not _is_whole(str(Path(self._cache_path) / name)):
-            raise FileNotFoundError(name)
-        return super()._load_data(name)  # type: ignore[no-untyped-call]
+    def _prepare(self, kinds: tuple[Any, ...], args: tuple[Any, ...]) -> Any:
+        with _ONE_AT_A_TIME:
+            if kinds not in self._ready:
+                self._ready[kinds] = self._found(kinds, args)
+            return self._ready[kinds]
 
-    @contextmanager
-    def _open_for_write(self, filepath: str) -> Iterator[io.BytesIO]:
-        with super()._open_for_write(filepath) as file:
-            held = io.BytesIO()
-            yield held
-            file.write(held.getvalue() + _DIGEST(held.getvalue()).digest())
+    def _found(self, kinds: tuple[Any, ...], args: tuple[Any, ...]) -> Any:
+        if switched_off():
+            return self.function
+        asked = digest("\n".join(map(_told, kinds)).encode())
+        kept = self._kept()
+        if kept[:DIGEST_BYTES] == asked:
+            return load(kept[DIGEST_BYTES:])
+        from thermal.compiler import build
 
+        made = build(self.function, args, self.code.inner, self.code.options, apart=self.apart)
+        if not isinstance(made, bytes):  # it cannot be kept
+            return made
+        self.keep(asked + made)
+        return load(made)
 
-def _is_whole(path: str) -> bool:
-    """Whether a file ends with the checksum of its contents."""
-    try:
-        data = Path(path).read_bytes() if Path(path).is_file() else b""
-    except OSError:
+    @property
+    def file(self) -> str:
+        """Name of the file with its code."""
+        tag = sys.implementation.cache_tag
+        return f"{self.function.__module__}.{self.function.__qualname__}.{tag}.{_SUFFIX}"
+
+    def is_kept(self) -> bool:
+        """Whether code of this version for this processor is kept; True also when the compiler is switched off."""
+        return switched_off() or bool(self._kept())
+
+    def _kept(self) -> bytes:
+        """What is kept of it, if that is whole and made from what it would be made from now; else nothing."""
+        for folder in folders():
+            with suppress(OSError):
+                data = (folder / self.file).read_bytes()
+                if data[:DIGEST_BYTES] == digest(data[DIGEST_BYTES:]) and data[DIGEST_BYTES:].startswith(
+                    self._origin()
+                ):
+                    return data[2 * DIGEST_BYTES :]
+        return b""
+
+    def keep(self, data: bytes) -> bool:
+        """Keep code for later runs in the first folder that has room for it; False if none has."""
+        for folder in folders():
+            with suppress(OSError):
+                whole = self._origin() + data
+                folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+                write(folder / self.file, digest(whole) + whole)
+                return True
         return False
-    return len(data) > _DIGEST_BYTES and _DIGEST(data[:-_DIGEST_BYTES]).digest() == data[-_DIGEST_BYTES:]
+
+    def _origin(self) -> bytes:
+        """What code depends on: sources, versions, and the processor."""
+        ours = (Path(__file__).with_name(f"{name}.py") for name in ("compiled", "compiler", "machine"))
+        sources = (Path(self.function.__code__.co_filename), *ours)
+        texts = [source.read_bytes().replace(b"\r\n", b"\n") for source in sources]
+        return digest(b"\0".join((*texts, *made_by())))
 
 
-def check_cache(function: Any) -> Any:
-    """Read and write the cache of a compiled function, which the compiler's decorator returned, with checksums.
-
-    It is valid while its source is unchanged. The compiler itself compares modification times, so that installing the
-    same version again would cost another compilation.
-    """
-    cache: Any = getattr(function, "_cache", None)  # none when the compiler is switched off
-    if hasattr(cache, "_cache_file"):  # lacking where no folder can be written
-        cache._cache_file.__class__ = _Checked
-        with suppress(OSError):
-            source = Path(function.py_func.__code__.co_filename).read_bytes().replace(b"\r\n", b"\n")
-            cache._cache_file._source_stamp = _DIGEST(source).hexdigest()
-    return function
-
-
-def is_kept(function: Any) -> bool:
-    """Whether compiled code of a function is in its cache; True also when the compiler is switched off."""
-    cache: Any = getattr(function, "_cache", None)
-    if cache is None:
-        return True
-    return hasattr(cache, "_cache_file") and bool(cache._cache_file._load_index())
-
-
-def choose_cache() -> bool:
-    """Point the compiler's cache at a writable folder when its own choices are not; False if none has room.
-
-    The compiler keeps its results beside the source, else in the user's cache folder. With a read-only install and no
-    writable home it would refuse to start; then a folder of this user in the system's temporary folder is used.
-    """
-    told = os.environ.get("NUMBA_CACHE_DIR") or getattr(config, "CACHE_DIR", "")
-    if told:
-        return _takes(Path(told))
-    beside = Path(__file__).parent / "__pycache__"
-    home = Path(os.environ.get("XDG_CACHE_HOME") or Path(os.path.expanduser("~")) / ".cache")
-    if _takes(beside) or (not _takes(beside, 0) and _takes(home)):  # the compiler itself tries an empty file
-        return True
-    kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
-    try:
-        with suppress(FileExistsError):
-            kept.mkdir(mode=0o700)
-        if not _own(kept):  # another user's folder of this name could contain their code
-            kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
-    except OSError:
-        return False
-    config.CACHE_DIR = str(kept)
-    return _takes(kept)
+def _lay_out(value: Any, kinds: list[Any], words: list[int]) -> None:
+    """Add a value's kind, and 64-bit words that stand for it: an array's address and shape, a number's bits."""
+    if isinstance(value, tuple):
+        kinds.append(type(value))
+        for each in value:
+            _lay_out(each, kinds, words)
+        kinds.append(")")
+    elif isinstance(value, np.ndarray):
+        if not value.flags.c_contiguous:
+            message = f"an array of shape {value.shape} is not contiguous; make it so before compiled code gets it"
+            raise TypeError(message)
+        kinds.append((value.dtype.str, value.ndim))
+        words.append(value.__array_interface__["data"][0])
+        words.extend(value.shape)
+    elif isinstance(value, float):
+        kinds.append("float")
+        words.append(struct.unpack("q", struct.pack("d", value))[0])
+    else:
+        kinds.append("int")
+        words.append(operator.index(value))
 
 
-def _own(folder: Path) -> bool:
-    """Whether a folder is not a link, is this user's, and is closed to others."""
-    try:
-        state = folder.lstat()
-    except OSError:
-        return False
-    mine = not hasattr(os, "getuid") or (state.st_uid == os.getuid() and state.st_mode & 0o077 == 0)
-    return mine and stat.S_ISDIR(state.st_mode)
+def _told(kind: Any) -> str:
+    return f"{kind.__qualname__}{getattr(kind, '_fields', '')}" if isinstance(kind, type) else str(kind)
 
 
-def _takes(folder: Path, size: int = 1_500_000) -> bool:
-    """Whether a folder, which may not exist yet, has room for a file, by default twice the size of the kernel."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder) as file:
-            file.write(b"\0" * size)
-            file.flush()
-            return True
-    except OSError:
-        return False
+def switched_off() -> bool:
+    """Whether the compiler is switched off, and all runs as plain Python."""
+    return os.environ.get("NUMBA_DISABLE_JIT", "0") not in {"", "0"}
+
+
+def threads() -> int:
+    """Threads to share work among: as many as there are processors, or what NUMBA_NUM_THREADS says."""
+    told = os.environ.get("NUMBA_NUM_THREADS", "")
+    if told.isdecimal() and int(told) > 0:
+        return int(told)
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -31,6 +31,7 @@ BEYOND_K_PER_K, AIR_K_PER_K, HEIGHT_K_PER_M = 0.25, 0.2, 1e-3
 LOAD_K_PER_W_PER_KG = np.array([0.2, 0.4, 0.5, 0.5, 0.2])  # by fluid
 _LOAD_S = 600.0  # the load is smoothed over this, about a fluid's time constant
 AT_REST_K, LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
+SENDER_SD_K = 1.4  # ASSUMED, 1 to 1.5 K: on every log of a car alike, so that no number of logs tells it from the fluid
 _G, _AIR_KG_PER_M3 = 9.81, 1.15
 
 
@@ -38,12 +39,18 @@ _G, _AIR_KG_PER_M3 = 9.81, 1.15
 class FluidError:
     """Model error of one fluid where logged."""
 
-    sd_k: float  # how far its level is off: every forecast has it
+    sd_k: float  # how far its level is off, its sender's own error in it: every forecast has it
+    sender_k: float  # of that the sender's own, the same on every log, which readings do not show; 0 without logs
     timing_s: float  # how far a temperature that rises or falls may be ahead or behind
     weighs_k: float  # size that weighs readings in a fit, and the most in a verdict: warm-ups are in it
     lasting_s: float
     low_k: float  # coldest reading
     high_k: float  # hottest reading
+
+    @property
+    def stays(self) -> float:
+        """Share of the level's error that stays, whatever is read: that of the sender's own. [-]."""
+        return self.sender_k / self.sd_k
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,13 +68,21 @@ class Discrepancy:
         """Error of one fluid, the class's where there was no gauge."""
         return self.fluids.get(fluid, CLASS_ERROR[fluid])
 
+    def as_read(self) -> "Discrepancy":
+        """The error of what gauges show: a fit follows a sender, so that its own error is in the fluid's alone."""
+        read = {
+            key: replace(one, sd_k=float(np.sqrt(max(one.sd_k**2 - one.sender_k**2, 0.0))), sender_k=0.0)
+            for key, one in self.fluids.items()
+        }
+        return replace(self, fluids=read)
+
     def weighing(self) -> "Discrepancy":
         """The error by which a verdict weighs readings: a level as forecasts tell it, and the class's timing.
 
         At most what weighs a fit: of an automatic's fluid a forecast tells more, for hot climbs that no log covers.
         """
         weighed = {
-            key: replace(one, sd_k=min(one.sd_k, one.weighs_k), timing_s=CLASS_ERROR[key].timing_s)
+            key: replace(one, sd_k=min(one.sd_k, one.weighs_k), sender_k=0.0, timing_s=CLASS_ERROR[key].timing_s)
             for key, one in self.fluids.items()
         }
         return replace(self, fluids=weighed)
@@ -78,7 +93,7 @@ class Discrepancy:
 # makers and owners agree best. Lasting: half an hour to an hour, a stretch of road or the body's own time constant.
 # Timing: one to four minutes.
 CLASS_ERROR = {
-    key: FluidError(sd_k=sd, timing_s=timing, weighs_k=sd, lasting_s=lasting, low_k=300.0, high_k=high)
+    key: FluidError(sd_k=sd, sender_k=0.0, timing_s=timing, weighs_k=sd, lasting_s=lasting, low_k=300.0, high_k=high)
     for key, sd, timing, lasting, high in (
         ("coolant", 3.5, 75.0, 1800.0, 370.0),
         ("engine_oil", 7.0, 100.0, 1800.0, 375.0),
@@ -173,6 +188,7 @@ def rounded(known: Discrepancy) -> Discrepancy:
         fluids={
             name: FluidError(
                 sd_k=round(e.sd_k, 1),
+                sender_k=round(e.sender_k, 1),
                 timing_s=float(round(e.timing_s)),
                 weighs_k=round(e.weighs_k, 1),
                 lasting_s=60.0 * round(e.lasting_s / 60.0),

@@ -3,15 +3,17 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from thermal.discrepancy import CLASS_ERROR, UNFITTED, Discrepancy, FluidError
+from thermal.discrepancy import CLASS_ERROR, SENDER_SD_K, UNFITTED, Discrepancy, FluidError
 from thermal.errors import UnitError, did_you_mean, shown
 from thermal.fluids import FLUID_KEYS
 from thermal.units import to_delta_k, to_si
 
 _C0 = 273.15
+_MOST_SENDER = 0.87  # of an sd of which a file does not say so: a quarter of its square, at least, is the model's
 # Key of a fluid's table: field, how it is read, least and most in SI, example.
 _FLUID: dict[str, tuple[str, Callable[[str], float], float, float, str]] = {
     "sd": ("sd_k", to_delta_k, 0.1, 60.0, "2.1 K"),
+    "sender": ("sender_k", to_delta_k, 0.0, 60.0, "1.4 K"),
     "timing": ("timing_s", lambda text: to_si(text, "s"), 0.0, 3600.0, "60 s"),
     "weighs": ("weighs_k", to_delta_k, 0.1, 60.0, "3.4 K"),
     "lasting": ("lasting_s", lambda text: to_si(text, "s"), 60.0, 86400.0, "30 min"),
@@ -38,6 +40,7 @@ def discrepancy_table(error: Discrepancy) -> dict[str, Any]:
     fluids = {
         name: {
             "sd": f"{round(f.sd_k, 2):g} K",
+            "sender": f"{round(f.sender_k, 2):g} K",
             "timing": f"{f.timing_s:.0f} s",
             "weighs": f"{round(f.weighs_k, 2):g} K",
             "lasting": f"{f.lasting_s / 60.0:.0f} min",
@@ -87,16 +90,24 @@ def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy
                 problems.append(f"{where} {name}: read {shown(one)}; write {{{said}}}")
                 continue
             fluids[name] = _numbers(one, _FLUID, f"{where} {name}", problems)
+            if fluids[name]["sender_k"] > fluids[name]["sd_k"]:
+                said = f"read sender {shown(one['sender'])}, sd {shown(one['sd'])}"
+                problems.append(f"{where} {name}: {said}; the sender's error is a part of sd: write one no larger")
     if len(problems) > before:
         return UNFITTED
     return Discrepancy(fluids={name: FluidError(**values) for name, values in fluids.items()}, **driven)
 
 
 def _with_later(name: str, one: Any) -> Any:
-    """Add to a fluid's table what files did not keep before: the class's timing; one size that did for both."""
+    """Add to a fluid's table what files did not keep before: its sender's part, the class's timing, what weighs."""
     if not isinstance(one, Mapping) or "sd" not in one:
         return one
-    return {"timing": f"{CLASS_ERROR[name].timing_s:.0f} s", "weighs": one["sd"], **one}
+    try:
+        sender_k = min(SENDER_SD_K, _MOST_SENDER * to_delta_k(one["sd"])) if isinstance(one["sd"], str) else 0.0
+    except UnitError:
+        sender_k = 0.0
+    timing = f"{CLASS_ERROR[name].timing_s:.0f} s"
+    return {"sender": f"{sender_k:g} K", "timing": timing, "weighs": one["sd"], **one}
 
 
 def _numbers(

@@ -174,7 +174,8 @@ def choose_gear(
     out = np.empty((len(Gear._fields), n))
     columns = _columns(n, wheel_w, speed_m_per_s, other_w, power_share, low_gear, highest_gear)
     taken = np.full(n, -1.0) if gear is None else np.maximum(gear, 0.0)
-    gears.choose(_box_of(vehicle), *columns, taken, out)
+    box = _box_of(vehicle)
+    gears.choose(box, *columns, taken, gears.room(box), out)
     return Gear(*out)
 
 
@@ -193,5 +194,6 @@ def power_shortfall_w(
     """
     out = np.empty(len(wheel_w))
     columns = _columns(len(out), wheel_w, speed_m_per_s, other_w, power_share)
-    gears.shortfall(_box_of(vehicle), *columns, int(steady), out)
+    box = _box_of(vehicle)
+    gears.shortfall(box, *columns, int(steady), gears.room(box), out)
     return out

@@ -1,20 +1,19 @@
 """Compiled: the model's error followed along every draw's path, segment by segment."""
 
-import functools
 import math
+from collections import namedtuple
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import Code, threads
 from thermal.ranges import FloatArray
 
 Rows = npt.NDArray[np.int64]
-_KEPT = choose_cache()
-_compile = functools.partial(numba.njit, error_model="numpy")
-_jit = _compile(forceinline=True)
+_code = Code(error_model="numpy", fastmath={"contract", "nnan", "nsz"})
+_jit = _code.inlined
 # Copied from thermal.discrepancy, not imported: compiled code is kept until this file changes. A test holds them equal.
 BEYOND_K_PER_K, AT_REST_K, LEAST_SHARE = 0.25, 20.0, 0.15
 _UNIT = math.sqrt(6.0) / 65536.0  # of two uniform 16-bit numbers' sum: variance 2 (2^16)^2 / 12
@@ -68,6 +67,19 @@ class Along(NamedTuple):
     moments: int
 
 
+# Work arrays for one fluid at a time. Of recorded rows: time, air, error outside
+# what was logged, limit, temperature, size of the error, what is left to the limit. Of a day: increments of its errors,
+# and how many. Spans of one group and piece within a day. Segments to look at, and the row at or after each; those
+# between rows. Errors that margins are followed for, the nodes and last the one drawn, and the smallest margin at each.
+Work = namedtuple(
+    "Work",
+    "time_s air_k outside_k limit_k path_k size_k left_k z_road z_quick n_step span seen next_row between error low_k",
+)
+# Of segments between rows: the row after, how far it lies back from that towards the one before, limit, what is left,
+# size of the error.
+Between = namedtuple("Between", "row back limit_k left_k size_k")
+
+
 @_jit
 def _mixed(word):  # type: ignore[no-untyped-def]
     """Mix 64 bits into 64 others."""
@@ -105,92 +117,206 @@ def _size(temp_k, air_k, outside_k, sd_k, low_k, high_k):  # type: ignore[no-unt
 
 
 @_jit
-def _rate(temps_k, time_s, rows, at):  # type: ignore[no-untyped-def]
-    """How fast a recorded temperature changes: the slower of before and after, none at a turn (minmod). [K/s]."""
-    last = len(rows) - 1
-    if last == 0:
-        return 0.0
-    before = (temps_k[at] - temps_k[at - 1]) / (time_s[rows[at]] - time_s[rows[at - 1]]) if at > 0 else 0.0
-    if at == last:
-        return before
-    after = (temps_k[at + 1] - temps_k[at]) / (time_s[rows[at + 1]] - time_s[rows[at]])
-    if at == 0:
-        return after
+def _slower(before, after):  # type: ignore[no-untyped-def]
+    """The slower of two changes of one sign, else none (minmod)."""
     if before * after <= 0.0:
         return 0.0
     return before if abs(before) < abs(after) else after
 
 
 @_jit
-def _lower(were_k, nodes, left_k, size_k):  # type: ignore[no-untyped-def]
-    """Lower the margins at fixed errors to what one moment leaves."""
-    for k in range(len(nodes)):
-        were_k[k] = min(were_k[k], left_k - nodes[k] * size_k)
+def _look_out(a, f, work):  # type: ignore[no-untyped-def]
+    """List the segments at which a margin can be smallest, and the recorded row at or after each; returns how many."""
+    # Between rows temperature and error are straight, so these are the rows, the ends of groups, and in between the
+    # corners of the limit that stick out downwards: its lower convex hull.
+    group, piece, rows, time_s, seen, next_row = a.group, a.piece, a.rows, a.end_s, work.seen, work.next_row
+    limit_k, last_row, n, at = a.limit_k[:, f], len(a.rows) - 1, 0, 0
+    for d in range(len(a.number)):
+        first, last, base = a.first[d], a.first[d + 1], n
+        for i in range(first, last):
+            while at < last_row and rows[at] < i:
+                at += 1
+            time, limit = time_s[i], limit_k[i]
+            while n - base >= 2:
+                one, two = seen[n - 2], seen[n - 1]
+                rise = (limit_k[two] - limit_k[one]) * (time - time_s[one])
+                if rise < (limit - limit_k[one]) * (time_s[two] - time_s[one]):
+                    break
+                n -= 1
+            seen[n], next_row[n] = i, at
+            n += 1
+            ends = i == first or i == last - 1
+            if not ends:
+                ends = (group[i] != group[i - 1]) | (group[i] != group[i + 1])
+                ends |= (piece[i] != piece[i - 1]) | (piece[i] != piece[i + 1])
+            if ends or rows[at] == i:
+                base = n - 1
+    return n
 
 
 @_jit
-def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped-def]
-    """Follow one fluid's error: temperatures take the moment's error, margins that of their piece of the drive."""
-    path = a.temps_k[draw, :, a.node[f]]
-    sd, low, high = a.sd_k[f], a.low_k[f], a.high_k[f]
+def _set_out(a, f, work):  # type: ignore[no-untyped-def]
+    """Set out what does not depend on the draw; returns how many spans and how many segments between rows there are."""
+    group, piece, rows, time_s, limit_k, span = a.group, a.piece, a.rows, work.time_s, a.limit_k[:, f], work.span
+    row, back, between_k = work.between.row, work.between.back, work.between.limit_k
+    for at in range(len(rows)):
+        work.outside_k[at], work.limit_k[at] = a.outside_k[rows[at], f], limit_k[rows[at]]
+    d, n_span, n = 0, 0, 0
+    for v in range(_look_out(a, f, work)):
+        i, at = work.seen[v], work.next_row[v]
+        begins = v == 0 or i >= a.first[d + 1]
+        while i >= a.first[d + 1]:
+            d += 1
+        if begins or group[i] != group[i - 1] or piece[i] != piece[i - 1]:
+            span[n_span, 0], span[n_span, 1], span[n_span, 2], span[n_span, 3] = d, i, at, at
+            span[n_span, 4] = span[n_span, 5] = n
+            n_span += 1
+        if rows[at] == i:
+            span[n_span - 1, 3] = at + 1
+            continue
+        row[n], back[n], between_k[n] = at, 0.0, limit_k[i]
+        if at > 0:
+            back[n] = (time_s[at] - a.end_s[i]) / max(time_s[at] - time_s[at - 1], 1e-9)
+        n += 1
+        span[n_span - 1, 5] = n
+    return n_span, n
+
+
+@_jit
+def _key(a, draw, f, d):  # type: ignore[no-untyped-def]
+    """Where the errors of a draw, a fluid and a day begin."""
+    whose = _mixed(_mixed(np.uint64(a.seed)) + np.uint64(draw + a.number_from))
+    return _mixed(whose + np.uint64(a.number[d] * 64 + f))
+
+
+@_jit
+def _always(a, draw, f, key):  # type: ignore[no-untyped-def]
+    """The part of the unit error that stays with the car or for a day."""
+    today, _ = _normals(key, -1)
+    return a.car[draw, f] + a.stays[0] * today
+
+
+@_jit
+def _moments(a, draw, f, work, temps_k):  # type: ignore[no-untyped-def]
+    """Temperatures take the error of their moment."""
+    path, size, time_s, rows, since_s = work.path_k, work.size_k, work.time_s, a.rows, a.since_s
     keep_road, keep_quick = math.exp(-GRID_S / a.road_s[f]), math.exp(-GRID_S / a.quick_s[f])
     fresh_road, fresh_quick = math.sqrt(1.0 - keep_road * keep_road), math.sqrt(1.0 - keep_quick * keep_quick)
-    at, row, whole = 0, a.rows[0], 0.0
-    s_at = _size(path[0], a.air_k[row], a.outside_k[row, f], sd, low, high)
-    t_at, t_was, s_was, e_was, t_slope, s_slope = path[0], path[0], s_at, 0.0, 0.0, 0.0
+    at, last, timing, by_road, by_quick = 0, len(path) - 1, a.timing_s[f], a.stays[1], a.stays[2]
+    z_road, z_quick = work.z_road, work.z_quick
+    before = after = 0.0
     for d in range(len(a.number)):
-        piece, unit, step = -1, 0.0, 0
-        key = _mixed(
-            _mixed(_mixed(np.uint64(a.seed)) + np.uint64(draw + a.number_from)) + np.uint64(a.number[d] * 64 + f)
-        )
-        always, _ = _normals(key, -1)
-        always = a.car[draw, f] + a.stays[0] * always
+        key, step, stop = _key(a, draw, f, d), 0, a.first[d + 1]
+        always = _always(a, draw, f, key)
         road, quick = _normals(key, 0)
-        unit = always + a.stays[1] * road + a.stays[2] * quick
-        for i in range(a.first[d], a.first[d + 1]):
-            while a.moments and a.since_s[i] > step * GRID_S:
+        for n in range(work.n_step[d]):
+            z_road[n], z_quick[n] = _increments(key, n + 1)
+        while at <= last and rows[at] < stop:
+            since = since_s[rows[at]]
+            while since > step * GRID_S:
+                road = keep_road * road + fresh_road * z_road[step]
+                quick = keep_quick * quick + fresh_quick * z_quick[step]
                 step += 1
-                z_road, z_quick = _increments(key, step)
-                road, quick = keep_road * road + fresh_road * z_road, keep_quick * quick + fresh_quick * z_quick
-                unit = always + a.stays[1] * road + a.stays[2] * quick
-            while at < len(a.rows) - 1 and row < i:
-                t_was, s_was, e_was = t_at, s_at, a.end_s[row]
-                at += 1
-                row, t_at = a.rows[at], path[at]
-                s_at = _size(t_at, a.air_k[row], a.outside_k[row, f], sd, low, high)
-                passed_s = max(a.end_s[row] - e_was, 1e-9)
-                t_slope, s_slope = (t_at - t_was) / passed_s, (s_at - s_was) / passed_s
-            if a.moments and row == i:
-                late = a.timing_s[f] * _rate(path, a.end_s, a.rows, at)
-                temps_k[at] = t_at + unit * math.sqrt(s_at * s_at + late * late)
-            temp, size = t_at, s_at
-            if row != i:
-                past_s = a.end_s[i] - e_was
-                temp, size = t_was + past_s * t_slope, s_was + past_s * s_slope
-            g = a.group[i]
-            if a.piece[i] != piece:
-                piece, (held_road, held_quick) = a.piece[i], _normals(_mixed(key + _LEGS), a.piece[i])
-                whole = always + a.stays[1] * held_road + a.stays[2] * held_quick
-            limit = a.limit_k[i, f]
-            left = limit - temp - whole * size
-            _lower(were_k[g], a.nodes, limit - temp, size)
-            if a.where[draw, g, f] == i:  # the peak may be between two rows
-                peak = limit - a.margin_k[draw, g, f]
-                size = _size(peak, a.air_k[i], a.outside_k[i, f], sd, low, high)
-                left = min(left, limit - peak - whole * size)
-                _lower(were_k[g], a.nodes, limit - peak, size)
-            least_k[g] = min(least_k[g], left)
+            before = after
+            if at < last:
+                after = (path[at + 1] - path[at]) / (time_s[at + 1] - time_s[at])
+            late = timing * (after if at == 0 else _slower(before, after))
+            unit = always + by_road * road + by_quick * quick
+            temps_k[at] = path[at] + unit * math.sqrt(size[at] * size[at] + late * late)
+            at += 1
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def _follow(a, fluids, temps_k, least_k, were_k, first, last):  # type: ignore[no-untyped-def]
+@_jit
+def _lowest(error, low_k, left_k, size_k, first, last):  # type: ignore[no-untyped-def]
+    """Lower the smallest margin at each error to those that some moments leave."""
+    for k in range(0, len(error) - 3, 4):
+        one, two, three, four = error[k], error[k + 1], error[k + 2], error[k + 3]
+        low_1, low_2, low_3, low_4 = low_k[k], low_k[k + 1], low_k[k + 2], low_k[k + 3]
+        for at in range(first, last):
+            left, size = left_k[at], size_k[at]
+            low_1, low_2 = min(low_1, left - one * size), min(low_2, left - two * size)
+            low_3, low_4 = min(low_3, left - three * size), min(low_4, left - four * size)
+        low_k[k], low_k[k + 1], low_k[k + 2], low_k[k + 3] = low_1, low_2, low_3, low_4
+
+
+@_jit
+def _margins(a, draw, f, n_span, n_between, work, least_k, were_k):  # type: ignore[no-untyped-def]
+    """Margins take the error of their piece of the drive, and every one of the fixed errors."""
+    path, size, left, error, low, span = work.path_k, work.size_k, work.left_k, work.error, work.low_k, work.span
+    row, back, limit_k, between_left, between_size = work.between
+    n_node, day, always, key = len(a.nodes), -1, 0.0, np.uint64(0)
+    for n in range(n_between):
+        at = row[n]
+        was = max(at - 1, 0)
+        between_left[n] = limit_k[n] - (path[at] - back[n] * (path[at] - path[was]))
+        between_size[n] = size[at] - back[n] * (size[at] - size[was])
+    for s in range(n_span):
+        d, i = span[s, 0], span[s, 1]
+        if d != day:
+            day, key = d, _key(a, draw, f, d)
+            always = _always(a, draw, f, key)
+        road, quick = _normals(_mixed(key + _LEGS), a.piece[i])
+        error[n_node] = always + a.stays[1] * road + a.stays[2] * quick
+        g, low[:] = a.group[i], np.inf
+        i = a.where[draw, g, f]
+        if a.group[i] == g and a.first[d] <= i and i < a.first[d + 1]:  # the peak may be between two rows
+            peak = a.limit_k[i, f] - a.margin_k[draw, g, f]
+            wide = _size(peak, a.air_k[i], a.outside_k[i, f], a.sd_k[f], a.low_k[f], a.high_k[f])
+            for k in range(n_node + 1):
+                low[k] = a.margin_k[draw, g, f] - error[k] * wide
+        _lowest(error, low, left, size, span[s, 2], span[s, 3])
+        _lowest(error, low, between_left, between_size, span[s, 4], span[s, 5])
+        for k in range(n_node):
+            were_k[g, k] = min(were_k[g, k], low[k])
+        least_k[g] = min(least_k[g], low[n_node])
+
+
+def _work(a: Along) -> Work:
+    """Work arrays for one fluid at a time."""
+    n_row, n, known = len(a.rows), len(a.end_s), (a.end_s[a.rows], a.air_k[a.rows])
+    n_step = np.zeros(len(a.number), np.int64)
+    if a.moments:
+        driven = np.flatnonzero(a.first[:-1] < a.first[1:])
+        n_step[driven] = np.ceil(a.since_s[a.first[driven + 1] - 1] / GRID_S).astype(np.int64) + 1
+    most = int(n_step.max(initial=0))
+    error = np.zeros((len(a.nodes) + 4) // 4 * 4)
+    error[: len(a.nodes)] = a.nodes
+    rows = (np.empty(n_row) for _ in range(5))
+    steps = (np.empty(most) for _ in range(2))
+    seen = (np.empty(n, np.int64) for _ in range(2))
+    between = Between(np.empty(n, np.int64), *(np.empty(n) for _ in range(4)))
+    held = (n_step, np.empty((n, 6), np.int64), *seen, between, error, np.empty(len(error)))
+    return Work(*known, *rows, *steps, *held)
+
+
+@_code.entry
+def _follow(a, work, fluids, temps_k, least_k, were_k, first, last):  # type: ignore[no-untyped-def]
     """Follow the errors of draws `first` to `last` - 1."""
-    for draw in range(first, last):
-        for f in fluids:
+    n_row = len(a.rows)
+    path, size, left, air, outside, limit = (
+        work.path_k,
+        work.size_k,
+        work.left_k,
+        work.air_k,
+        work.outside_k,
+        work.limit_k,
+    )
+    for f in fluids:
+        n_span, n_between = _set_out(a, f, work)
+        sd, low, high = a.sd_k[f], a.low_k[f], a.high_k[f]
+        for draw in range(first, last):
             least_k[draw, :, f] = np.inf
             were_k[draw, :, f] = np.inf
-            _one_fluid(a, draw, f, temps_k[draw, :, a.node[f]], least_k[draw, :, f], were_k[draw, :, f])
+            temps = a.temps_k[draw, :, a.node[f]]
+            for at in range(n_row):
+                path[at] = temps[at]
+            for at in range(n_row):
+                size[at] = _size(path[at], air[at], outside[at], sd, low, high)
+            for at in range(n_row):
+                left[at] = limit[at] - path[at]
+            if a.moments:
+                _moments(a, draw, f, work, temps_k[draw, :, a.node[f]])
+            _margins(a, draw, f, n_span, n_between, work, least_k[draw, :, f], were_k[draw, :, f])
 
 
 def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, were_k: FloatArray) -> None:
@@ -208,10 +334,10 @@ def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, wer
         Takes what they were if the error of the whole group was that of a node. [K]
     """
     plain = Along(*(_plain(x) for x in a))
-    n_draw, workers = len(temps_k), int(numba.config.NUMBA_NUM_THREADS)
+    n_draw, workers = len(temps_k), threads()
 
     def run(at: int) -> None:
-        _follow(plain, fluids, temps_k, least_k, were_k, at, min(at + _BATCH, n_draw))
+        _follow(plain, _work(plain), fluids, temps_k, least_k, were_k, at, min(at + _BATCH, n_draw))
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(run, range(0, n_draw, _BATCH)))

@@ -17,6 +17,7 @@ from thermal.discrepancy import (
     QUICK,
     QUICK_SHARE,
     ROAD_SHARE,
+    Conditions,
     Discrepancy,
     conditions_of,
 )
@@ -68,12 +69,15 @@ def with_error(
     first_draw: int = 0,
     moments: bool = True,
     sizes: bool = True,
+    around: Conditions | None = None,
+    spent: bool = False,
 ) -> Result:
     """Add the model's own error to every draw: temperatures recorded, and smallest margins.
 
     Metal and rotors stay as they were, and without `moments` every temperature does. Without `sizes` there are no
     `were_k`. A margin is the smallest of its group with the error of that group on its path, or of the whole drive
-    where it is `steady`, as for laps of one road in one hour; `where` stays that of the path without. An error of
+    where it is `steady`, as for laps of one road in one hour; `where` stays that of the path without. The temperatures
+    of `result` are overwritten where they are `spent`. An error of
     timing moves when a temperature is reached, not how far a peak goes: it is in the temperatures and not in the
     margins.
 
@@ -95,6 +99,8 @@ def with_error(
         Segment of that day from which on it was simulated. [-]
     first_draw : int
         Number of the first draw, where the draws are simulated some at a time. [-]
+    around : Conditions, optional
+        What `conditions_of` has for `known` and the drive; worked out when not given.
     """
     wanted = rows_along(drive)
     missing = np.setdiff1d(wanted[wanted >= begin], result.recorded)
@@ -117,6 +123,8 @@ def with_error(
         first_draw=first_draw,
         moments=moments,
         sizes=sizes,
+        around=around,
+        spent=spent,
     )
     return replace(result, temps_k=temps, margin_k=margin, were_k=were)
 
@@ -157,16 +165,18 @@ def _followed(
     moments: bool = True,
     drawn: bool = True,
     sizes: bool = True,
+    around: Conditions | None = None,
+    spent: bool = False,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Temperatures recorded and margins with the error on them, and margins at each of `NODES`. [K]."""
-    temps, margin = result.temps_k.copy() if moments else result.temps_k, result.margin_k.copy()
+    temps, margin = result.temps_k.copy() if moments and not spent else result.temps_k, result.margin_k.copy()
     nodes = NODES if sizes else NODES[:0]
     were = np.full((len(temps) - plain, *margin.shape[1:], len(nodes)), np.inf)
     if len(temps) <= plain:
         return temps, margin, were
     day = drive.day.astype(np.int64)
     first = np.flatnonzero(np.diff(day, prepend=day[0] - 1))
-    around, each = conditions_of(known, drive, vehicle), [known.of(key) for key in FLUID_KEYS]
+    around, each = around or conditions_of(known, drive, vehicle), [known.of(key) for key in FLUID_KEYS]
     lasting = np.array([one.lasting_s for one in each])
     along = Along(
         number=day[first] - day[0] + first_day,

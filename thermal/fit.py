@@ -25,11 +25,12 @@ from thermal.vehicle import Vehicle
 
 __all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", "residuals_k", "rmse_k", "unknown"]
 
+CHURNING = "axle.spin_loss_w"
 _ROUNDS, _MOST_READINGS = 3, 500
 # ASSUMED, 0.3 to 0.6: in a car nobody has logged the class's error covers half of it; a fit's is smaller, so a fit asks
 # for the whole: from half of what the converter is modelled to waste to what a lazy box does.
 # Churning of the differential: 150 to 600 W, as its class states it, is 3.29 standard deviations.
-_ASKED_WIDER = {"converter": 0.45, "axle.spin_loss_w": 0.42}
+_ASKED_WIDER = {"converter": 0.45, CHURNING: 0.42}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +65,17 @@ class Fit:
         """Share of the prior variance removed by the log; near 0 means not determined. [-]."""
         prior = np.array([item.spread for item in self.unknowns])
         return np.asarray(1.0 - (self.standard_error / prior) ** 2)
+
+    def kept_covariance(self, rows: Sequence[int]) -> FloatArray:
+        """Covariance of the unknowns at `rows`, shape (n_row, n_row), given the churning found, if it was asked for.
+
+        Logs tell what mesh and churning make together far better than each. A file keeps no spread of the churning: the
+        spread of the mesh alone, with what churning would make up for in it, counts that twice.
+        """
+        told = [i for i, item in enumerate(self.unknowns) if item.name != CHURNING]
+        within = np.linalg.inv(np.linalg.inv(self.covariance)[np.ix_(told, told)])
+        at = [told.index(i) for i in rows]
+        return np.asarray(within[np.ix_(at, at)])
 
     def interval(self, index: int) -> tuple[float, float]:
         """The 90 % interval of the unknown at `index`: lower and upper end, as a factor or in kelvins."""
@@ -138,7 +150,7 @@ def posterior_of(found: Fit, source: str) -> Posterior:
     """
     rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
     names = [found.unknowns[i].name for i in rows]
-    return posterior_from(names, found.estimate[rows], found.covariance[np.ix_(rows, rows)], source, found.discrepancy)
+    return posterior_from(names, found.estimate[rows], found.kept_covariance(rows), source, found.discrepancy)
 
 
 def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Posterior) -> float:

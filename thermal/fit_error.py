@@ -13,6 +13,7 @@ import numpy as np
 
 from thermal.discrepancy import (
     CLASS_ERROR,
+    SENDER_SD_K,
     TIMING_S,
     UNFITTED,
     Discrepancy,
@@ -32,28 +33,27 @@ from thermal.vehicle import Vehicle
 LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and place are unknown, 0.3 to 1
 _MOST_NOISE_K = 2.0
 _QUARTERS, _SMOOTH = 4, 5
+_LEAST_LEVEL_K = 0.1
 # ASSUMED: what a fit leaves of the model's error before its log has spoken: by fluid how far a level is off, how early
-# or late it warms, the size that weighs readings. Six bodies stand for a car of many: levels 0.5 to 2 K on coolant, 1.5
+# or late it warms, the size that weighs readings. Six bodies stand for a car of many: levels 0.5 to 2 K on coolant, 1
 # to 4 K on oils, more in an automatic, since what its converter wastes hangs on how it is shifted (8 to 13 K); timing
-# half to all of the class's; weighing 1.5 to 3 and 3 to 6 K. Chosen on cars 0 to 5 of docs/learning.md.
+# half to all of the class's; weighing 1.5 to 3 and 3 to 6 K. Chosen on cars 0 to 9 of docs/learning.md.
 FITTED_ERROR = {
     key: replace(CLASS_ERROR[key], sd_k=sd, timing_s=timing, weighs_k=weighs)
     for key, sd, timing, weighs in (
-        ("coolant", 0.6, 50.0, 2.0),
-        ("engine_oil", 2.2, 55.0, 4.0),
+        ("coolant", 1.0, 50.0, 2.0),
+        ("engine_oil", 2.0, 55.0, 4.0),
         ("transmission", 3.5, 60.0, 5.0),
-        ("differential", 1.8, 60.0, 5.0),
+        ("differential", 1.0, 60.0, 5.0),
     )
 }
 _AUTOMATIC_SD_K = 11.0
-# ASSUMED, 1 to 1.5 K: a sender is off by this on every log of a car. None can show it, and a forecast is of the fluid.
-GAUGE_SD_K = 1.4
 # How many independent errors what is assumed is worth (ASSUMED): of the size that weighs 3; of the level told, those of
 # three logs (6 to 12), for logs of a few mild days agree better than days of another kind will; of timing, which shows
 # in warm-ups alone, 3 (2 to 9).
 _WEIGHS_WORTH, _LEVEL_WORTH, _TIMING_WORTH = 3.0, 9.0, 3.0
 # Bodies without a gauge, should one be read.
-_OTHER = FluidError(sd_k=3.0, timing_s=60.0, weighs_k=3.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)
+_OTHER = FluidError(sd_k=3.0, sender_k=0.0, timing_s=60.0, weighs_k=3.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)
 
 
 class Held(NamedTuple):
@@ -164,9 +164,11 @@ class ErrorModel:
             read = [seen.temp_k[:, node] for seen in self.readings if np.any(np.isfinite(seen.temp_k[:, node]))]
             if read:
                 before = fluids.get(name)
+                sender_k = (before.sender_k if before else 0.0) or SENDER_SD_K
                 whole = np.concatenate([*read, *([[before.low_k, before.high_k]] if before else [])])
                 fluids[name] = FluidError(
-                    sd_k=float(np.hypot(told.level_k[node], GAUGE_SD_K)),
+                    sd_k=float(np.hypot(told.level_k[node], sender_k)),
+                    sender_k=sender_k,
                     timing_s=float(told.timing_s[node]),
                     weighs_k=float(weighs_k[node]),
                     lasting_s=float(self.lasting_s[node]),
@@ -198,7 +200,7 @@ def _told(key: str, earlier: Mapping[str, FluidError], vehicle: Vehicle) -> tupl
     """Level and timing of one body's error as known before these logs, without its sender's own. [K, s]."""
     if key in earlier:
         one = earlier[key]
-        return float(np.sqrt(max(one.sd_k**2 - GAUGE_SD_K**2, 0.25 * one.sd_k**2))), one.timing_s
+        return float(np.sqrt(max(one.sd_k**2 - one.sender_k**2, _LEAST_LEVEL_K**2))), one.timing_s
     one = FITTED_ERROR.get(key, _OTHER)
     wastes = key == "transmission" and vehicle.gearbox.kind == "automatic"
     return _AUTOMATIC_SD_K if wastes else one.sd_k, one.timing_s

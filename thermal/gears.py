@@ -3,17 +3,15 @@
 `thermal.driveline` is its interface.
 """
 
-import functools
 from typing import NamedTuple
 
 import numpy as np
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import Code
 from thermal.ranges import FloatArray
 
-_KEPT = choose_cache()
-_compile = functools.partial(numba.njit, error_model="numpy")
-_jit = _compile(forceinline=True)  # a call would copy all of `Box`
+_code = Code(error_model="numpy")
+_jit = _code.inlined  # a call would copy all of `Box`
 # Converter: torque ratio falls straight from stall to coupling, capacity with speed ratio. ASSUMED textbook shape.
 _STALL_TORQUE_RATIO, _COUPLING_RATIO = 2.0, 0.88
 _LEAST_RATIO, _MOST_RATIO, _HALVINGS = 0.05, 0.985, 30
@@ -63,7 +61,7 @@ class Box(NamedTuple):
     swept_m3: float
 
 
-@_compile()
+@_code.called
 def torque_ratio(speed_ratio):  # type: ignore[no-untyped-def]
     """Torque multiplication of a converter at a ratio of turbine over pump speed: 2.0 at stall, 1 from 0.88 on. [-].
 
@@ -73,7 +71,7 @@ def torque_ratio(speed_ratio):  # type: ignore[no-untyped-def]
     return max(1.0, _STALL_TORQUE_RATIO - (_STALL_TORQUE_RATIO - 1.0) / _COUPLING_RATIO * speed_ratio)
 
 
-@_compile()
+@_code.called
 def converter_ratio(turbine_nm, turbine_rad_per_s, peak_nm, stall_rad_per_s):  # type: ignore[no-untyped-def]
     """Turbine over pump speed, 0.05 to 0.985, of a torque converter with a given turbine torque and speed. [-].
 
@@ -145,9 +143,14 @@ def _ask(box, k, at_axle_w, pulls, speed, spun, other_w, share, out):  # type: i
     out[8, k] = (box.friction_pa + box.friction_pa_s * engine) * box.swept_m3 * engine / (4.0 * np.pi)
 
 
-# Rows; the last two: 1 where a gear may be used (the first always, others unless they lug; none above the top speed),
-# and friction and pumping power as `thermal.engine.friction_w`.
+# Rows of `room`; the last two: 1 where a gear may be used (the first always, others unless they lug; none above the top
+# speed), and friction and pumping power as `thermal.engine.friction_w`.
 _TOTAL, _ENGINE, _GEARED, _MESH, _SLIP, _LAZY, _GIVEN, _TURNS, _HOLD = range(9)
+
+
+def room(box: Box) -> FloatArray:
+    """Room for what each gear asks, for the compiled functions."""
+    return np.empty((9, len(box.turns)))
 
 
 @_jit
@@ -165,7 +168,7 @@ def _top_allowed(box, highest, speed):  # type: ignore[no-untyped-def]
     return n if speed * box.turns[top - 1] > box.top_rad_per_s else top
 
 
-@_compile()
+@_code.called
 def _uphill(a, top, reserve, sustained, rated):  # type: ignore[no-untyped-def]
     """Choose the gear that pulls: of five wishes, the last that any gear meets, in its highest; else the strongest."""
     strongest, most, best, wish = 0, -1.0, 0, 0
@@ -194,7 +197,7 @@ def _uphill(a, top, reserve, sustained, rated):  # type: ignore[no-untyped-def]
     return best if wish > 0 else strongest
 
 
-@_compile()
+@_code.called
 def _downhill(a, top, fastest):  # type: ignore[no-untyped-def]
     """Choose the highest gear in which friction holds the car, else the lowest that engine braking allows."""
     n = a.shape[1]
@@ -207,7 +210,7 @@ def _downhill(a, top, fastest):  # type: ignore[no-untyped-def]
     return held if held >= 0 else lowest
 
 
-@_compile()
+@_code.called
 def _lazily(a, top):  # type: ignore[no-untyped-def]
     """Choose the highest gear that a lazy box would hold; -1 where none."""
     for k in range(top - 1, -1, -1):
@@ -216,12 +219,10 @@ def _lazily(a, top):  # type: ignore[no-untyped-def]
     return -1
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def choose(box, wheel_w, speed, other_w, share, low_gear, highest, gear, out):  # type: ignore[no-untyped-def]
+@_code.entry
+def choose(box, wheel_w, speed, other_w, share, low_gear, highest, gear, a, out):  # type: ignore[no-untyped-def]
     """Fill `out`, shape (9, n), as `thermal.driveline.Gear`; `gear` is negative where it is to be chosen."""
     n = len(box.turns)
-    a = np.empty((9, n))
     for i in range(len(wheel_w)):
         at_axle_w, pulls = _at_axle(box, wheel_w[i], speed[i]), wheel_w[i] > 0.0
         spun = speed[i] ** box.box_exponent
@@ -250,11 +251,9 @@ def choose(box, wheel_w, speed, other_w, share, low_gear, highest, gear, out):  
         out[6, i], out[7, i], out[8, i] = a[_TOTAL, k] + left_w, braked_w, a[_GIVEN, k]
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
-def shortfall(box, wheel_w, speed, other_w, share, steady, out):  # type: ignore[no-untyped-def]
+@_code.entry
+def shortfall(box, wheel_w, speed, other_w, share, steady, a, out):  # type: ignore[no-untyped-def]
     """Fill wanted less available crank power in the best gear, as `thermal.driveline.power_shortfall_w`."""
-    a = np.empty((9, len(box.turns)))
     for i in range(len(wheel_w)):
         at_axle_w, pulls, least = _at_axle(box, wheel_w[i], speed[i]), wheel_w[i] > 0.0, np.inf
         spun = speed[i] ** box.box_exponent

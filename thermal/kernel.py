@@ -7,7 +7,6 @@ every draw has its own step size. The engine block, coolant and oil are solved i
 its order does not depend on the matrix being exact. docs/benchmark.md compares it with other schemes.
 """
 
-import functools
 import math
 from collections import namedtuple
 from concurrent.futures import ThreadPoolExecutor
@@ -16,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, is_kept, numba
+from thermal.compiled import Code, threads
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
@@ -36,6 +35,8 @@ _SIGMA = 5.670374419e-8
 _STILL = 1.32 / 0.25**0.25
 TABLE_LOW_K, TABLE_STEP_K, TABLE_SIZE = 223.15, 1.0, 301
 MAP_SIZE = 49
+# Steps in tables, unsigned: another number might be negative and count from the end, which takes time to rule out.
+_NEXT, _NEXT_AIR, _NEXT_BOTH = np.uint64(1), np.uint64(MAP_SIZE), np.uint64(MAP_SIZE + 1)
 _SWITCH_S = 1e-4  # how exactly a switched fan's turning over is found; coarser, and a cycling fan drifts out of step
 # Radiator's air, mixed into that around sump and gearbox. ASSUMED, 0.05 to 0.3: 1 to 5 K on a grade, common practice.
 _BAY_SHARE = 0.15
@@ -71,7 +72,7 @@ class Car(NamedTuple):
     coolant_cp: float
     map_air_max: float
     map_coolant_max: float
-    radiator: FloatArray
+    radiator: FloatArray  # by air, then by coolant, one row after the other
     gearbox_spin: FloatArray
     axle_spin: FloatArray
     steering_spin: FloatArray
@@ -101,9 +102,21 @@ class Factors(NamedTuple):
     converter: FloatArray  # 0 where it wastes nothing, 2 where as much as in a lazy box of its kind
 
 
-# Only compiled code sees these three. Row: one segment's coefficients for one draw; g_ links two nodes by their letters
-# (a air, w water), s_ is a bare surface. Air: what passes the radiator at one fan speed, and its place on the map.
-# Balance: net heat into every node, the entries of the implicit matrix, and the totals for the ledger.
+# Only compiled code sees these. Load: one segment's loads, as `thermal.loads.Loads` has them, slopes by name. Row: one
+# segment's coefficients for one draw; g_ links two nodes by their letters (a air, w water), s_ is a bare surface. Air:
+# what passes the radiator at one fan speed, and its place on the map. Balance: net heat into every node, the entries of
+# the implicit matrix, and the totals for the ledger.
+Load = namedtuple(
+    "Load",
+    "duration_s air_k grille_k under_k metal_w oil_w gearbox_w converter_doubt_w gearbox_spin_w axle_w "
+    "axle_spin_w rotor_w ram_kg_per_s fan_kg_per_s condenser_w recirculated pump_kg_per_s metal_coolant_w_per_k "
+    "oil_coolant_w_per_k metal_oil_w_per_k metal_gearbox_w_per_k oil_air_w_per_k oil_water_w_per_k "
+    "gearbox_water_w_per_k gearbox_air_w_per_k axle_air_w_per_k metal_surface_w_per_k coolant_surface_w_per_k "
+    "oil_surface_w_per_k gearbox_surface_w_per_k axle_surface_w_per_k rotor_surface_w_per_k steering_w "
+    "steering_spin_w steering_air_w_per_k steering_surface_w_per_k still airspeed_m_per_s metal_by_mass "
+    "metal_by_drag metal_by_wind oil_by_mass oil_by_drag oil_by_wind gearbox_by_mass gearbox_by_drag "
+    "gearbox_by_wind axle_by_mass axle_by_drag axle_by_wind rotor_by_mass rotor_by_drag rotor_by_wind",
+)
 Row = namedtuple(
     "Row",
     "grille_k under_k air_k metal_w oil_w gearbox_w gearbox_spin_w axle_w axle_spin_w rotor_w ram fan condenser_w "
@@ -114,11 +127,10 @@ Air = namedtuple("Air", "share inlet_k rise_k_per_w column part")
 Balance = namedtuple("Balance", "f_m f_c f_o f_t f_d f_r d_m d_c d_o d_t d_d d_r heat_in heat_out")
 
 
-_KEPT = choose_cache()
 # Numbers may be fused, and divided by multiplying with an inverse; sums keep their order.
-_compile = functools.partial(numba.njit, error_model="numpy", fastmath={"contract", "nsz", "arcp"})
+_code = Code(error_model="numpy", fastmath={"contract", "nsz", "arcp"})
 # All of it becomes one body: a call would copy some hundred coefficients, which takes as long as the sums themselves.
-_jit = _compile(forceinline=True)
+_jit = _code.inlined
 
 
 @_jit
@@ -129,10 +141,12 @@ def _ramp(temp_k, open_k, full_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _table(values, temp_k):  # type: ignore[no-untyped-def]
-    """Linear look-up on the common temperature grid."""
+    """Linear look-up on the common temperature grid: value and slope."""
     x = min(max((temp_k - TABLE_LOW_K) / TABLE_STEP_K, 0.0), TABLE_SIZE - 1.001)
-    i = int(x)
-    return values[i] + (x - i) * (values[i + 1] - values[i])
+    before = np.floor(x)
+    i = np.uint64(before)
+    rise = values[i + _NEXT] - values[i]
+    return values[i] + (x - before) * rise, rise / TABLE_STEP_K
 
 
 @_jit
@@ -140,19 +154,19 @@ def _air_through(share, row, car):  # type: ignore[no-untyped-def]
     """Air through the radiator at a fan speed, and its position on the map (square-root spaced)."""
     flow = math.sqrt(row.ram * row.ram + share * share * row.fan * row.fan)
     x = min(math.sqrt(flow / car.map_air_max) * (MAP_SIZE - 1), MAP_SIZE - 1.001)
-    i = int(x)
+    before = np.floor(x)
     rise_k_per_w = 1.0 / (flow * _CP_AIR + 20.0)
-    return Air(share, row.grille_k + row.condenser_w * rise_k_per_w, rise_k_per_w, i, x - i)
+    return Air(share, row.grille_k + row.condenser_w * rise_k_per_w, rise_k_per_w, before * MAP_SIZE, x - before)
 
 
 @_jit
 def _radiator(car, air, coolant):  # type: ignore[no-untyped-def]
     """Radiator conductance and its slope with coolant flow, bilinear on the map."""
     y = min(max(coolant / car.map_coolant_max * (MAP_SIZE - 1), 0.0), MAP_SIZE - 1.001)
-    j = int(y)
-    i, u, v = air.column, air.part, y - j
-    low = car.radiator[i, j] + u * (car.radiator[i + 1, j] - car.radiator[i, j])
-    high = car.radiator[i, j + 1] + u * (car.radiator[i + 1, j + 1] - car.radiator[i, j + 1])
+    before = np.floor(y)
+    i, u, v = np.uint64(air.column + before), air.part, y - before
+    low = car.radiator[i] + u * (car.radiator[i + _NEXT_AIR] - car.radiator[i])
+    high = car.radiator[i + _NEXT] + u * (car.radiator[i + _NEXT_BOTH] - car.radiator[i + _NEXT])
     return low + v * (high - low), (high - low) * (MAP_SIZE - 1) / car.map_coolant_max
 
 
@@ -182,8 +196,8 @@ def _air_at(air, coolant_k, fan_state, row, car):  # type: ignore[no-untyped-def
 
 
 @_jit
-def balance(m, c, o, t, d, r, row, air, car):  # type: ignore[no-untyped-def]
-    """Heat balance of the first six nodes at given temperatures; the power-steering fluid does not act on them."""
+def balance(m, c, o, t, d, r, spin_t, spin_d, row, air, car):  # type: ignore[no-untyped-def]
+    """Heat balance of the first six nodes at given temperatures and spin losses of gearbox and axle."""
     g_oa = row.g_oa * _ramp(o, car.oil_open_k, car.oil_full_k)
     g_ta = row.g_ta * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
     front_w = g_oa * (o - row.grille_k) + g_ta * (t - row.grille_k)
@@ -217,8 +231,6 @@ def balance(m, c, o, t, d, r, row, air, car):  # type: ignore[no-untyped-def]
     s_r = _surface(5, r, row.air_k, row.s_r, row.still, car)
     g_ow = row.g_oc + row.g_ow * _ramp(o, car.oil_open_k, car.oil_full_k)
     g_da = row.g_da * _ramp(d, car.axle_open_k, car.axle_full_k)
-    spin_t = row.gearbox_spin_w * _table(car.gearbox_spin, t)
-    spin_d = row.axle_spin_w * _table(car.axle_spin, d)
     q_mc, q_mo, q_oc = row.g_mc * (m - c), row.g_mo * (m - o), g_ow * (o - c)
     q_mt = row.g_mt * (m - t)  # too small to need a place in the implicit matrix, as is q_tw
     out_m, out_c = s_m * (m - row.air_k), s_c * (c - row.air_k) + q_rad
@@ -226,7 +238,7 @@ def balance(m, c, o, t, d, r, row, air, car):  # type: ignore[no-untyped-def]
     out_t = s_t * (t - bay_k) + g_ta * (t - row.grille_k)
     out_d = s_d * (d - row.under_k) + g_da * (d - row.grille_k)
     out_r = s_r * (r - row.air_k)
-    in_t, in_d = row.gearbox_w + spin_t, row.axle_w + spin_d
+    in_t, in_d = row.gearbox_w + row.gearbox_spin_w * spin_t, row.axle_w + row.axle_spin_w * spin_d
     return Balance(
         row.metal_w - q_mc - q_mo - q_mt - out_m,
         q_mc + q_oc + q_tw - out_c,
@@ -246,16 +258,11 @@ def balance(m, c, o, t, d, r, row, air, car):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def steering_balance(p, row, car):  # type: ignore[no-untyped-def]
-    """Power-steering fluid: heat made, its slope, heat given off, that per kelvin."""
+def steering_given(p, row, car):  # type: ignore[no-untyped-def]
+    """Heat that the power-steering fluid gives off, and that per kelvin."""
     surface = _surface(6, p, row.under_k, row.s_p, row.still, car)
-    cooler = row.g_pa * _ramp(p, car.steering_open_k, car.steering_full_k) if row.g_pa > 0.0 else 0.0
-    x = min(max((p - TABLE_LOW_K) / TABLE_STEP_K, 0.0), TABLE_SIZE - 1.001)
-    i = int(x)
-    slope = car.steering_spin[i + 1] - car.steering_spin[i]
-    made = row.steering_w + row.steering_spin_w * (car.steering_spin[i] + (x - i) * slope)
-    out = surface * (p - row.under_k) + cooler * (p - row.grille_k)
-    return made, row.steering_spin_w * slope / TABLE_STEP_K, out, surface + cooler
+    cooler = row.g_pa * _ramp(p, car.steering_open_k, car.steering_full_k)
+    return surface * (p - row.under_k) + cooler * (p - row.grille_k), surface + cooler
 
 
 @_jit
@@ -265,56 +272,117 @@ def _moved(heat_w, by_mass, by_drag, by_wind, mass, drag, wind):  # type: ignore
 
 
 @_jit
-def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-def]
-    """Coefficients of segment `i` for one draw, with that draw's ambient shift, road load and wind."""
+def _load_of(table, i):  # type: ignore[no-untyped-def]
+    """Return the loads of one segment."""
+    return Load(
+        table[i, 0],
+        table[i, 1],
+        table[i, 2],
+        table[i, 3],
+        table[i, 4],
+        table[i, 5],
+        table[i, 6],
+        table[i, 7],
+        table[i, 8],
+        table[i, 9],
+        table[i, 10],
+        table[i, 11],
+        table[i, 12],
+        table[i, 13],
+        table[i, 14],
+        table[i, 15],
+        table[i, 16],
+        table[i, 17],
+        table[i, 18],
+        table[i, 19],
+        table[i, 20],
+        table[i, 21],
+        table[i, 22],
+        table[i, 23],
+        table[i, 24],
+        table[i, 25],
+        table[i, 26],
+        table[i, 27],
+        table[i, 28],
+        table[i, 29],
+        table[i, 30],
+        table[i, 31],
+        table[i, 32],
+        table[i, 33],
+        table[i, 34],
+        table[i, 35],
+        table[i, 36],
+        table[i, 37],
+        table[i, 38],
+        table[i, 39],
+        table[i, 40],
+        table[i, 41],
+        table[i, 42],
+        table[i, 43],
+        table[i, 44],
+        table[i, 45],
+        table[i, 46],
+        table[i, 47],
+        table[i, 48],
+        table[i, 49],
+        table[i, 50],
+        table[i, 51],
+        table[i, 52],
+    )
+
+
+@_jit
+def scaled_row(load, factors, draw, ambient_k):  # type: ignore[no-untyped-def]
+    """Coefficients of one segment for one draw, with that draw's ambient shift, road load and wind."""
     mass, drag = factors.mass[draw] - 1.0, factors.drag[draw] - 1.0
     wind = 20.0 * (factors.wind[draw] - 1.0) / (factors.wind[draw] + 1.0)
-    metal_w = _moved(loads.metal_w[i], loads.slope[i, 0], loads.slope[i, 1], loads.slope[i, 2], mass, drag, wind)
-    oil_w = _moved(loads.oil_w[i], loads.slope[i, 3], loads.slope[i, 4], loads.slope[i, 5], mass, drag, wind)
-    gearbox_w = _moved(loads.gearbox_w[i], loads.slope[i, 6], loads.slope[i, 7], loads.slope[i, 8], mass, drag, wind)
-    gearbox_w = max(gearbox_w + (factors.converter[draw] - 1.0) * loads.converter_doubt_w[i], 0.0)
-    axle_w = _moved(loads.axle_w[i], loads.slope[i, 9], loads.slope[i, 10], loads.slope[i, 11], mass, drag, wind)
-    rotor_w = _moved(loads.rotor_w[i], loads.slope[i, 12], loads.slope[i, 13], loads.slope[i, 14], mass, drag, wind)
-    past = max((loads.airspeed_m_per_s[i] + wind) / loads.airspeed_m_per_s[i], 0.1) if wind != 0.0 else 1.0
+    there = mass, drag, wind
+    metal_w = _moved(load.metal_w, load.metal_by_mass, load.metal_by_drag, load.metal_by_wind, *there)
+    oil_w = _moved(load.oil_w, load.oil_by_mass, load.oil_by_drag, load.oil_by_wind, *there)
+    gearbox_w = _moved(load.gearbox_w, load.gearbox_by_mass, load.gearbox_by_drag, load.gearbox_by_wind, *there)
+    gearbox_w = max(gearbox_w + (factors.converter[draw] - 1.0) * load.converter_doubt_w, 0.0)
+    axle_w = _moved(load.axle_w, load.axle_by_mass, load.axle_by_drag, load.axle_by_wind, *there)
+    rotor_w = _moved(load.rotor_w, load.rotor_by_mass, load.rotor_by_drag, load.rotor_by_wind, *there)
+    past = max((load.airspeed_m_per_s + wind) / load.airspeed_m_per_s, 0.1) if wind != 0.0 else 1.0
     film = math.sqrt(past * math.sqrt(past)) if wind != 0.0 else 1.0  # speed^0.75 for the 0.8 of the loads
     f_air, tank = factors.airflow[draw], factors.tank[draw]
     return Row(
-        loads.grille_k[i] + ambient_k,
-        loads.under_k[i] + ambient_k,
-        loads.air_k[i] + ambient_k,
+        load.grille_k + ambient_k,
+        load.under_k + ambient_k,
+        load.air_k + ambient_k,
         metal_w * factors.engine_heat[draw],
         oil_w * factors.engine_heat[draw] * factors.oil_heat[draw],
         gearbox_w * factors.gearbox_heat[draw],
-        loads.gearbox_spin_w[i] * factors.gearbox_heat[draw],
+        load.gearbox_spin_w * factors.gearbox_heat[draw],
         axle_w * factors.axle_heat[draw],
-        loads.axle_spin_w[i] * factors.axle_heat[draw],
+        load.axle_spin_w * factors.axle_heat[draw],
         rotor_w * factors.brake_heat[draw],
-        loads.ram_kg_per_s[i] * f_air * past,
-        loads.fan_kg_per_s[i] * f_air,
-        loads.condenser_w[i],
-        loads.recirculated[i],
-        loads.pump_kg_per_s[i],
+        load.ram_kg_per_s * f_air * past,
+        load.fan_kg_per_s * f_air,
+        load.condenser_w,
+        load.recirculated,
+        load.pump_kg_per_s,
         factors.radiator[draw],
-        loads.metal_coolant_w_per_k[i],
-        loads.oil_coolant_w_per_k[i] * factors.oil_coolant[draw],
-        loads.metal_oil_w_per_k[i],
-        loads.metal_gearbox_w_per_k[i],
-        loads.oil_air_w_per_k[i] * factors.oil_cooler[draw] * film,
-        loads.oil_water_w_per_k[i] * factors.oil_cooler[draw],
-        loads.gearbox_water_w_per_k[i] * factors.gearbox_loss[draw],
-        loads.gearbox_air_w_per_k[i] * factors.gearbox_loss[draw] * film,
-        loads.axle_air_w_per_k[i] * factors.axle_loss[draw] * film,
-        loads.metal_surface_w_per_k[i] * film,
-        loads.coolant_surface_w_per_k[i],
-        loads.oil_surface_w_per_k[i] * factors.oil_cooler[draw] * film,
-        loads.gearbox_surface_w_per_k[i] * factors.gearbox_loss[draw] * film,
-        loads.axle_surface_w_per_k[i] * factors.axle_loss[draw] * film,
-        loads.rotor_surface_w_per_k[i] * film,
-        loads.still[i],
-        loads.steering_w[i] * factors.steering_heat[draw],
-        loads.steering_spin_w[i] * factors.steering_heat[draw],
-        loads.steering_air_w_per_k[i] * factors.steering_loss[draw],
-        loads.steering_surface_w_per_k[i] * factors.steering_loss[draw],
+        load.metal_coolant_w_per_k,
+        load.oil_coolant_w_per_k * factors.oil_coolant[draw],
+        load.metal_oil_w_per_k,
+        load.metal_gearbox_w_per_k,
+        load.oil_air_w_per_k * factors.oil_cooler[draw] * film,
+        load.oil_water_w_per_k * factors.oil_cooler[draw],
+        load.gearbox_water_w_per_k * factors.gearbox_loss[draw],
+        load.gearbox_air_w_per_k * factors.gearbox_loss[draw] * film,
+        load.axle_air_w_per_k * factors.axle_loss[draw] * film,
+        load.metal_surface_w_per_k * film,
+        load.coolant_surface_w_per_k,
+        load.oil_surface_w_per_k * factors.oil_cooler[draw] * film,
+        load.gearbox_surface_w_per_k * factors.gearbox_loss[draw] * film,
+        load.axle_surface_w_per_k * factors.axle_loss[draw] * film,
+        load.rotor_surface_w_per_k * film,
+        load.still,
+        load.steering_w * factors.steering_heat[draw],
+        load.steering_spin_w * factors.steering_heat[draw],
+        load.steering_air_w_per_k * factors.steering_loss[draw],
+        load.steering_surface_w_per_k * factors.steering_loss[draw],
         max(tank, min(math.sqrt(math.sqrt(tank)), 1.0)),
     )
 
@@ -345,13 +413,15 @@ def _steering_step(p, row, h, car, scale):  # type: ignore[no-untyped-def]
     """One step of the power-steering fluid; returns its temperature, heat in and heat out. [K, J, J]."""
     if car.steering == 0.0:
         return p, 0.0, 0.0
-    # It stands alone and hardly changes within a step, so one balance does: the exponential of its time constant, as an
-    # L-stable fraction of order 2.
-    capacity = car.capacity[6] * scale
-    made, slope, out, per_k = steering_balance(p, row, car)
-    z = h * (per_k - slope)
-    rise = h * (made - out) * (capacity + 0.5 * z) / (capacity * (capacity + z) + 0.5 * z * z)
-    heat_in = h * (made + 0.5 * slope * rise)
+    # it stands alone, and acts on no other fluid
+    capacity, (spin, slope) = car.capacity[6] * scale, _table(car.steering_spin, p)
+    made, slope = row.steering_w + row.steering_spin_w * spin, row.steering_spin_w * slope
+    out, per_k = steering_given(p, row, car)
+    inverse = 1.0 / (capacity + _GAMMA * h * (per_k - slope))
+    k = (made - out) * inverse
+    made_2, (out_2, _) = made + slope * h * k, steering_given(p + h * k, row, car)
+    rise = h * (1.5 * k + 0.5 * (made_2 - out_2 - 2.0 * capacity * k) * inverse)
+    heat_in = 0.5 * h * (made + made_2)
     return p + rise, heat_in, heat_in - capacity * rise
 
 
@@ -361,8 +431,8 @@ def _step(state, row, air, fan_state, h, car, scale):  # type: ignore[no-untyped
     m, c, o, t, d, r = state
     cap = car.capacity
     gh = _GAMMA * h
-    air = _air_at(air, c, fan_state, row, car)
-    one = balance(m, c, o, t, d, r, row, air, car)
+    (spin_t, slope_t), (spin_d, slope_d) = _table(car.gearbox_spin, t), _table(car.axle_spin, d)
+    one = balance(m, c, o, t, d, r, spin_t, spin_d, row, air, car)
     a = cap[0] * scale + gh * (row.g_mc + row.g_mo + one.d_m)
     b = cap[1] * scale + gh * (row.g_mc + row.g_oc + one.d_c)
     e = cap[2] * scale + gh * (row.g_oc + row.g_mo + one.d_o)
@@ -377,7 +447,11 @@ def _step(state, row, air, fan_state, h, car, scale):  # type: ignore[no-untyped
         one.d_m * k_m + one.d_c * k_c + one.d_o * k_o + one.d_t * k_t + one.d_d * k_d + one.d_r * k_r
     )
     air = _air_at(air, c + h * k_c, fan_state, row, car)
-    two = balance(m + h * k_m, c + h * k_c, o + h * k_o, t + h * k_t, d + h * k_d, r + h * k_r, row, air, car)
+    # spin losses along their slopes: no term of order 2 is lost
+    spin_t, spin_d = spin_t + slope_t * h * k_t, spin_d + slope_d * h * k_d
+    two = balance(
+        m + h * k_m, c + h * k_c, o + h * k_o, t + h * k_t, d + h * k_d, r + h * k_r, spin_t, spin_d, row, air, car
+    )
     # right-hand side less 2 C k1, C being the plain capacities
     x = two.f_m - 2.0 * cap[0] * scale * k_m
     y = two.f_c - 2.0 * cap[1] * scale * k_c
@@ -423,6 +497,7 @@ def _segment(state, p, fan_state, row, duration_s, h, tolerance_k, car, scale): 
     air = _air_through(_fan_share(car, state[1], fan_state), row, car)
     while left > 1e-9:
         h = min(h, left)
+        air = _air_at(air, state[1], fan_state, row, car)
         after, error, q_in, q_out = _step(state, row, air, fan_state, h, car, scale)
         steps += 1
         if error > tolerance_k and h > 0.05:
@@ -446,20 +521,20 @@ def _segment(state, p, fan_state, row, duration_s, h, tolerance_k, car, scale): 
     return state, p, fan_state, h, heat_in, heat_out, steps
 
 
-@check_cache
-@_compile(cache=_KEPT, nogil=True)
+@_code.entry
 def _march(inputs, outputs, first, last):  # type: ignore[no-untyped-def]
     """Step draws `first` to `last` - 1 through all segments."""
-    loads, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k = inputs
+    table, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k = inputs
     temps, margin, where, ledger = outputs
     for draw in range(first, last):
         y = start_k[draw]
         state, p = (y[0], y[1], y[2], y[3], y[4], y[5]), y[6]
         fan_state, h, scale = 0.0, 1.0, factors.capacity[draw]
-        for i in range(loads.duration_s.shape[0]):
-            row = scaled_row(loads, i, factors, draw, ambient_k[draw, day[i]])
+        for i in range(len(table)):
+            load = _load_of(table, i)
+            row = scaled_row(load, factors, draw, ambient_k[draw, day[i]])
             state, p, fan_state, h, q_in, q_out, steps = _segment(
-                state, p, fan_state, row, loads.duration_s[i], h, tolerance_k, car, scale
+                state, p, fan_state, row, load.duration_s, h, tolerance_k, car, scale
             )
             ledger[draw, 0] += q_in
             ledger[draw, 1] += q_out
@@ -482,119 +557,97 @@ _LEAST_LANES = 3  # fewer draws are faster one after the other
 Lanes = namedtuple("Lanes", "m c o t d r p fan_state h left_s heat_in heat_out steps scale ambient_k")
 
 
-def _told_apart() -> Any:
-    """Decorate as `_compile` does, and tell the compiler that its arrays do not overlap."""
-    # Otherwise it makes no vectors. The way to tell it is not part of its public interface: where that has changed, the
-    # results are the same, more slowly.
-    try:
-        from numba.core import compiler
-
-        build: Any = compiler.DefaultPassBuilder
-        kind: Any = compiler.Flags
-        kind().noalias = True  # an error where there is no such thing
-
-        class Apart(compiler.CompilerBase):
-            def define_pipelines(self) -> Any:
-                self.state.flags.noalias = True
-                return [build.define_nopython_pipeline(self.state)]
-
-    except (ImportError, AttributeError, TypeError):
-        return _compile
-    return functools.partial(_compile, pipeline_class=Apart)
-
-
 @_jit
 def _keep_row(rows, k, row):  # type: ignore[no-untyped-def]
-    """Store one lane's coefficients."""
-    rows.grille_k[k] = row.grille_k
-    rows.under_k[k] = row.under_k
-    rows.air_k[k] = row.air_k
-    rows.metal_w[k] = row.metal_w
-    rows.oil_w[k] = row.oil_w
-    rows.gearbox_w[k] = row.gearbox_w
-    rows.gearbox_spin_w[k] = row.gearbox_spin_w
-    rows.axle_w[k] = row.axle_w
-    rows.axle_spin_w[k] = row.axle_spin_w
-    rows.rotor_w[k] = row.rotor_w
-    rows.ram[k] = row.ram
-    rows.fan[k] = row.fan
-    rows.condenser_w[k] = row.condenser_w
-    rows.recirculated[k] = row.recirculated
-    rows.pump[k] = row.pump
-    rows.radiator[k] = row.radiator
-    rows.g_mc[k] = row.g_mc
-    rows.g_oc[k] = row.g_oc
-    rows.g_mo[k] = row.g_mo
-    rows.g_mt[k] = row.g_mt
-    rows.g_oa[k] = row.g_oa
-    rows.g_ow[k] = row.g_ow
-    rows.g_tw[k] = row.g_tw
-    rows.g_ta[k] = row.g_ta
-    rows.g_da[k] = row.g_da
-    rows.s_m[k] = row.s_m
-    rows.s_c[k] = row.s_c
-    rows.s_o[k] = row.s_o
-    rows.s_t[k] = row.s_t
-    rows.s_d[k] = row.s_d
-    rows.s_r[k] = row.s_r
-    rows.still[k] = row.still
-    rows.steering_w[k] = row.steering_w
-    rows.steering_spin_w[k] = row.steering_spin_w
-    rows.g_pa[k] = row.g_pa
-    rows.s_p[k] = row.s_p
-    rows.tank[k] = row.tank
+    """Store one lane's coefficients, field by field."""
+    rows[k] = row.grille_k
+    rows[_LANES + k] = row.under_k
+    rows[2 * _LANES + k] = row.air_k
+    rows[3 * _LANES + k] = row.metal_w
+    rows[4 * _LANES + k] = row.oil_w
+    rows[5 * _LANES + k] = row.gearbox_w
+    rows[6 * _LANES + k] = row.gearbox_spin_w
+    rows[7 * _LANES + k] = row.axle_w
+    rows[8 * _LANES + k] = row.axle_spin_w
+    rows[9 * _LANES + k] = row.rotor_w
+    rows[10 * _LANES + k] = row.ram
+    rows[11 * _LANES + k] = row.fan
+    rows[12 * _LANES + k] = row.condenser_w
+    rows[13 * _LANES + k] = row.recirculated
+    rows[14 * _LANES + k] = row.pump
+    rows[15 * _LANES + k] = row.radiator
+    rows[16 * _LANES + k] = row.g_mc
+    rows[17 * _LANES + k] = row.g_oc
+    rows[18 * _LANES + k] = row.g_mo
+    rows[19 * _LANES + k] = row.g_mt
+    rows[20 * _LANES + k] = row.g_oa
+    rows[21 * _LANES + k] = row.g_ow
+    rows[22 * _LANES + k] = row.g_tw
+    rows[23 * _LANES + k] = row.g_ta
+    rows[24 * _LANES + k] = row.g_da
+    rows[25 * _LANES + k] = row.s_m
+    rows[26 * _LANES + k] = row.s_c
+    rows[27 * _LANES + k] = row.s_o
+    rows[28 * _LANES + k] = row.s_t
+    rows[29 * _LANES + k] = row.s_d
+    rows[30 * _LANES + k] = row.s_r
+    rows[32 * _LANES + k] = row.steering_w
+    rows[33 * _LANES + k] = row.steering_spin_w
+    rows[34 * _LANES + k] = row.g_pa
+    rows[35 * _LANES + k] = row.s_p
+    rows[36 * _LANES + k] = row.tank
 
 
 @_jit
-def _row_of(rows, k):  # type: ignore[no-untyped-def]
+def _row_of(rows, k, still):  # type: ignore[no-untyped-def]
     """Return one lane's coefficients."""
     return Row(
-        rows.grille_k[k],
-        rows.under_k[k],
-        rows.air_k[k],
-        rows.metal_w[k],
-        rows.oil_w[k],
-        rows.gearbox_w[k],
-        rows.gearbox_spin_w[k],
-        rows.axle_w[k],
-        rows.axle_spin_w[k],
-        rows.rotor_w[k],
-        rows.ram[k],
-        rows.fan[k],
-        rows.condenser_w[k],
-        rows.recirculated[k],
-        rows.pump[k],
-        rows.radiator[k],
-        rows.g_mc[k],
-        rows.g_oc[k],
-        rows.g_mo[k],
-        rows.g_mt[k],
-        rows.g_oa[k],
-        rows.g_ow[k],
-        rows.g_tw[k],
-        rows.g_ta[k],
-        rows.g_da[k],
-        rows.s_m[k],
-        rows.s_c[k],
-        rows.s_o[k],
-        rows.s_t[k],
-        rows.s_d[k],
-        rows.s_r[k],
-        rows.still[k],
-        rows.steering_w[k],
-        rows.steering_spin_w[k],
-        rows.g_pa[k],
-        rows.s_p[k],
-        rows.tank[k],
+        rows[k],
+        rows[_LANES + k],
+        rows[2 * _LANES + k],
+        rows[3 * _LANES + k],
+        rows[4 * _LANES + k],
+        rows[5 * _LANES + k],
+        rows[6 * _LANES + k],
+        rows[7 * _LANES + k],
+        rows[8 * _LANES + k],
+        rows[9 * _LANES + k],
+        rows[10 * _LANES + k],
+        rows[11 * _LANES + k],
+        rows[12 * _LANES + k],
+        rows[13 * _LANES + k],
+        rows[14 * _LANES + k],
+        rows[15 * _LANES + k],
+        rows[16 * _LANES + k],
+        rows[17 * _LANES + k],
+        rows[18 * _LANES + k],
+        rows[19 * _LANES + k],
+        rows[20 * _LANES + k],
+        rows[21 * _LANES + k],
+        rows[22 * _LANES + k],
+        rows[23 * _LANES + k],
+        rows[24 * _LANES + k],
+        rows[25 * _LANES + k],
+        rows[26 * _LANES + k],
+        rows[27 * _LANES + k],
+        rows[28 * _LANES + k],
+        rows[29 * _LANES + k],
+        rows[30 * _LANES + k],
+        still,
+        rows[32 * _LANES + k],
+        rows[33 * _LANES + k],
+        rows[34 * _LANES + k],
+        rows[35 * _LANES + k],
+        rows[36 * _LANES + k],
     )
 
 
 @_jit
-def _step_lanes(rows, b, tolerance_k, car):  # type: ignore[no-untyped-def]
+def _step_lanes(rows, b, tolerance_k, car, still):  # type: ignore[no-untyped-def]
     """Try a step, as `_segment` does, in every lane whose segment is not over; returns how many have time left."""
     busy = 0
     for k in range(_LANES):
-        row, left, asked, fan = _row_of(rows, k), b.left_s[k], b.h[k], b.fan_state[k]
+        row, left, asked, fan = _row_of(rows, k, still), b.left_s[k], b.h[k], b.fan_state[k]
         active = left > 1e-9
         h = min(asked, left) if active else 0.0
         state = (b.m[k], b.c[k], b.o[k], b.t[k], b.d[k], b.r[k])
@@ -655,23 +708,27 @@ def _record_lanes(b, outputs, limit_k, block, n, i, at, here):  # type: ignore[n
                 where[block + k, here, fluid] = i
 
 
-@check_cache
-@_told_apart()(cache=_KEPT, nogil=True)
+@_code.apart
 def _march_lanes(inputs, outputs, work, first, last):  # type: ignore[no-untyped-def]
     """Step draws `first` to `last` - 1 through all segments, several at a time."""
-    loads, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k = inputs
+    table, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k = inputs
     rows, b, f = work
     for block in range(first, last, _LANES):
         n = min(_LANES, last - block)
         _begin_lanes(b, f, factors, start_k, block, n)
-        for i in range(loads.duration_s.shape[0]):
+        for i in range(len(table)):
+            load = _load_of(table, i)
             for k in range(_LANES):
                 b.ambient_k[k] = ambient_k[block + min(k, n - 1), day[i]]
             for k in range(_LANES):
-                _keep_row(rows, k, scaled_row(loads, i, f, k, b.ambient_k[k]))
-                b.left_s[k] = loads.duration_s[i]
-            while _step_lanes(rows, b, tolerance_k, car) > 0:
-                pass
+                _keep_row(rows, k, scaled_row(load, f, k, b.ambient_k[k]))
+                b.left_s[k] = load.duration_s
+            if load.still > 0.0:
+                while _step_lanes(rows, b, tolerance_k, car, 1.0) > 0:
+                    pass
+            else:  # the same without still air, whose roots take long
+                while _step_lanes(rows, b, tolerance_k, car, 0.0) > 0:
+                    pass
             _record_lanes(b, outputs, limit_k, block, n, i, record[i], group[i])
         ledger = outputs[3]
         for k in range(n):
@@ -681,7 +738,8 @@ def _march_lanes(inputs, outputs, work, first, last):  # type: ignore[no-untyped
 
 def _lanes_work() -> Any:
     """Work arrays of a thread's lanes."""
-    return tuple(kind(*(np.zeros(_LANES) for _ in kind._fields)) for kind in (Row, Lanes, Factors))
+    lanes, factors = (kind(*(np.zeros(_LANES) for _ in kind._fields)) for kind in (Lanes, Factors))
+    return np.zeros(len(Row._fields) * _LANES), lanes, factors
 
 
 def march(
@@ -728,9 +786,10 @@ def march(
     """
     shift, limit, begin = (np.require(x, np.float64, ["C", "W"]) for x in (ambient_k, limit_k, start_k))
     days, groups, rows = (np.require(x, np.int64, ["C", "W"]) for x in (day, group, record))
-    inputs = (_plain(loads), _plain(car), _plain(factors), shift, days, groups, limit, begin, rows, float(tolerance_k))
+    table, tolerance = table_of(loads), float(tolerance_k)
+    inputs = (table, _plain(car), _plain(factors), shift, days, groups, limit, begin, rows, tolerance)
     outputs = (temps, margin, where, ledger)
-    n_draw, workers = len(start_k), int(numba.config.NUMBA_NUM_THREADS)
+    n_draw, workers = len(start_k), threads()
     batch = max(1, min(_BATCH, -(-n_draw // workers)))
 
     def some(first: int) -> None:
@@ -747,9 +806,19 @@ def march(
         list(pool.map(some, range(0, n_draw, batch)))
 
 
+def table_of(loads: Loads) -> FloatArray:
+    """Loads side by side, segment by segment, as the compiled code reads them: by row a segment, by column a field."""
+    table = np.empty((len(loads.duration_s), len(Load._fields)))
+    *columns, slope = loads
+    for j, column in enumerate(columns):
+        table[:, j] = column
+    table[:, len(columns) :] = slope
+    return table
+
+
 def at_once() -> int:
     """Fewest draws that keep every thread busy, for callers that hand over some at a time; a multiple of the lanes."""
-    return _BATCH * int(numba.config.NUMBA_NUM_THREADS)
+    return _BATCH * threads()
 
 
 def _plain(values: Any) -> Any:
@@ -759,15 +828,15 @@ def _plain(values: Any) -> Any:
     )
 
 
-@check_cache
-@_compile(cache=_KEPT)
-def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: ignore[no-untyped-def]
+@_code.entry
+def rates(y, table, i, factors, draw, ambient_k, fan_state, car, out):  # type: ignore[no-untyped-def]
     """Rates of change at one state, for reference integrators. [K/s]."""
-    row = scaled_row(loads, i, factors, draw, ambient_k)
+    row = scaled_row(_load_of(table, i), factors, draw, ambient_k)
     air = _air_through(_fan_share(car, y[1], fan_state), row, car)
-    b = balance(y[0], y[1], y[2], y[3], y[4], y[5], row, air, car)
-    made, _, given, _ = steering_balance(y[6], row, car)
-    f_p = (made - given) * car.steering
+    (spin_t, _), (spin_d, _) = _table(car.gearbox_spin, y[3]), _table(car.axle_spin, y[4])
+    b = balance(y[0], y[1], y[2], y[3], y[4], y[5], spin_t, spin_d, row, air, car)
+    given, _ = steering_given(y[6], row, car)
+    f_p = (row.steering_w + row.steering_spin_w * _table(car.steering_spin, y[6])[0] - given) * car.steering
     heat = (b.f_m, b.f_c, b.f_o, b.f_t, b.f_d, b.f_r, f_p)
     for node in range(N_NODE):
         out[node] = heat[node] / (car.capacity[node] * factors.capacity[draw])
@@ -778,4 +847,4 @@ def is_compiled() -> bool:
 
     False on the first run after installing or updating; true when the compiler is switched off.
     """
-    return is_kept(_march) and is_kept(_march_lanes)
+    return _march.is_kept() and _march_lanes.is_kept()

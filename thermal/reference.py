@@ -28,7 +28,7 @@ def integrate(
     stops on the switching temperature, the fan turns over, and it goes on. The right-hand side is the kernel's own.
     """
     loads, _ = compute_loads(vehicle, drive)
-    car, factors = car_constants(vehicle, loads), nominal()
+    fixed = (kernel.table_of(loads), car_constants(vehicle, loads), nominal())
     y = np.array(cold_start_k(drive) if start_k is None else start_k, dtype=float)
     fan, out, temps = 0.0, np.empty(N_BODY), np.empty((len(drive.duration_s), N_BODY))
     for i, duration in enumerate(drive.duration_s):
@@ -37,7 +37,7 @@ def integrate(
             fan,
             i,
             float(duration),
-            (loads, car, factors),
+            fixed,
             out,
             {"rtol": rtol, "atol": 100.0 * rtol, "method": method},
         )
@@ -55,13 +55,13 @@ def _segment(
     options: dict[str, Any],
 ) -> tuple[FloatArray, float]:
     """Integrate one segment, stopping where the fan switches."""
-    loads, car, factors = fixed
+    table, car, factors = fixed
     done = 0.0
     while duration_s - done > 1e-9:
         state = fan
 
         def rate(_: float, held: FloatArray, state: float = state) -> FloatArray:
-            kernel.rates(held, loads, i, factors, 0, 0.0, state, car, out)
+            kernel.rates(held, table, i, factors, 0, 0.0, state, car, out)
             return out.copy()
 
         def switch(_: float, held: FloatArray, state: float = state) -> float:

@@ -97,7 +97,7 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
             air_kg_per_s=np.maximum(air_max * grid**2, 1e-4),
             coolant_kg_per_s=flow_max * grid,
             coolant_cp_j_per_kgk=cp,
-        ),
+        ).ravel(),
         gearbox_spin=spin_table(vehicle.transmission_oil, temps),
         axle_spin=spin_table(vehicle.differential_oil, temps),
         steering_spin=spin_table(vehicle.power_steering_oil, temps),

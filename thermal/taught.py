@@ -245,7 +245,8 @@ class _Task:
                 sign = np.linalg.slogdet(spread)[1] + left[rows] @ np.linalg.solve(spread, left[rows])
                 odds.append(-0.5 * float(sign) - 0.5 * (np.log(share / MIDDLE_SHARE) / SHARE_SPREAD) ** 2)
             weight = np.exp(np.array(odds) - max(odds))
-            self.share[index] = float(np.sqrt(np.sum(weight * SHARES**2) / np.sum(weight)))
+            share = float(np.sqrt(np.sum(weight * SHARES**2) / np.sum(weight)))
+            self.share[index] = max(share, self.discrepancy.of(fluid).stays)
 
     def learnt_error(self) -> Discrepancy:
         each = {key: self.discrepancy.of(key) for key in FLUID_KEYS}

@@ -1,11 +1,11 @@
-"""Make `stations.xz`, the table of station normals, from a CSV of them.
+"""Make `stations.bin`, the table of station normals, from a CSV of them.
 
 Run by hand when the table changes, not at run time, with the program installed::
 
-    python build.py NORMALS.CSV stations.xz
+    python build.py NORMALS.CSV stations.bin
 
 The CSV has a row a station: station_id, name, state, lat, lon, elev_m, flags, tmax_jan_c to tmax_dec_c, tmin_jan_c to
-tmin_dec_c. What is written, packed with xz: one line of JSON (how many stations, the period), then row by row for all
+tmin_dec_c. What is written, packed with zlib: one line of JSON (how many stations, the period), then row by row for all
 stations, sorted by number: latitude and longitude [0.0001 deg], height [0.1 m], distance to the sea [0.1 km] by the
 coarse model of the ground, twelve highs and twelve lows [0.1 degC], each as differences to the value before, four bytes
 each, lowest bytes of all first; and the lines `number<TAB>name, state`, UTF-8.
@@ -13,8 +13,8 @@ each, lowest bytes of all first; and the lines `number<TAB>name, state`, UTF-8.
 
 import csv
 import json
-import lzma
 import sys
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -55,7 +55,7 @@ def main(source, target):
         differences(column(*(f"tmin_{month}_c" for month in MONTHS)) * 10),
         "\n".join(f"{row['station_id']}\t{titled(row['name'])}, {row['state']}" for row in rows).encode(),
     ]
-    Path(target).write_bytes(lzma.compress(b"".join(parts), preset=9 | lzma.PRESET_EXTREME))
+    Path(target).write_bytes(zlib.compress(b"".join(parts), 9))
     print(f"{len(rows)} stations")
 
 

@@ -1,11 +1,11 @@
-"""Make `towns.xz`, the table of towns, from two locally unpacked files.
+"""Make `towns.bin`, the table of towns, from two locally unpacked files.
 
 Run by hand when the table changes, not at run time::
 
-    python build.py CITIES500.TXT COUNTRIES.JSON towns.xz
+    python build.py CITIES500.TXT COUNTRIES.JSON towns.bin
 
 The first is the GeoNames extract of populated places of 500 and more people, 19 columns parted by tabs; the second
-names the countries by their two letters. See ../SOURCES.md for where both come from. What is written, packed with xz:
+names the countries by their two letters. See ../SOURCES.md for where both come from. What is written, packed with zlib:
 one line of JSON (how many towns, their countries and states), then row by row for all towns, from south to north in
 bands of two degrees and from west to east within one: latitude and longitude [0.001 deg] and height [m] as differences
 to the town before, four bytes each, lowest bytes of all first; people as eight times their binary logarithm, one byte;
@@ -14,8 +14,8 @@ the number of the state or country, two bytes; and the names, UTF-8, one a line.
 
 import csv
 import json
-import lzma
 import sys
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -69,7 +69,7 @@ def main(cities, countries, target):
         np.array([number[region(row)] for row in rows], dtype="<u2").tobytes(),
         "\n".join(row[1] for row in rows).encode(),
     ]
-    Path(target).write_bytes(lzma.compress(b"".join(parts), preset=9 | lzma.PRESET_EXTREME))
+    Path(target).write_bytes(zlib.compress(b"".join(parts), 9))
     print(f"{len(rows):,} towns")
 
 

@@ -178,7 +178,7 @@ function weighError(known, numbers, use, plain) {
       return -0.5 * sign - 0.5 * (Math.log(share / middle) / width) ** 2;
     });
     const most = Math.max(...odds), weight = odds.map((one) => Math.exp(one - most));
-    known.share[c] = Math.sqrt(sum(weight.map((w, i) => w * shares[i] ** 2)) / sum(weight));
+    known.share[c] = Math.max(Math.sqrt(sum(weight.map((w, i) => w * shares[i] ** 2)) / sum(weight)), teaching.channels[c].stays);
   }
 }
 

@@ -1,12 +1,13 @@
 """Marks for one gauge: a band of nine tenths of the readings, a low mark, an early caution with few false alarms."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import Code
 from thermal.drive import Drive
 from thermal.fluids import Fluid, limit_of
 from thermal.ranges import FloatArray as Floats
@@ -21,6 +22,7 @@ _LEAST_K = 2.0  # least difference of caution and limit
 _LEAST_SEEN = 20  # draws that must reach the limit to know the time it takes
 _BINS = 4096  # of a first estimate of a quantile
 _NEAR_K = 20.0  # range below the limit in which rates of rise count
+_code = Code()
 
 
 class Series(NamedTuple):
@@ -90,15 +92,13 @@ def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> 
     limit = float(series.limit_k.min())
     usual = min(caution_k, limit - max(thin_k, _LEAST_K))
     tried = np.append(np.arange(np.floor(band[1]), limit - _LEAST_K, 1.0), usual)
-    rings, leads = _alarms(series, tried, limit)
-    quiet = np.flatnonzero(rings <= NUISANCE_PER_H)
-    at = int(quiet[np.argmin(tried[quiet])]) if len(quiet) else len(tried) - 1
+    caution, nuisance, lead_s = _caution(series, [*np.sort(tried).tolist(), usual], limit)
     return Marks(
         low_k=min(low, float(band[0])),
         band_k=(float(band[0]), float(band[1])),
-        caution_k=float(tried[at]),
-        lead_s=float(leads[at]),
-        nuisance_per_h=float(rings[at]),
+        caution_k=caution,
+        lead_s=lead_s,
+        nuisance_per_h=nuisance,
     )
 
 
@@ -123,26 +123,34 @@ def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...
     return np.array(found)
 
 
-def _alarms(series: Series, tried_k: Floats, limit_k: float) -> tuple[Floats, Floats]:
-    """False alarms per hour, and time from alarm to limit, of every mark tried. [1/h, s]"""
+def _caution(series: Series, tried_k: Sequence[float], limit_k: float) -> tuple[float, float, float]:
+    """Take the first of some marks with few false alarms, else the last: mark, false alarms, time from it to the limit.
+
+    [K, 1/h, s]
+    """
     temps, step = np.ascontiguousarray(series.temps_k), np.ascontiguousarray(series.step_s)
-    limits, hours = np.ascontiguousarray(series.limit_k), len(temps) * float(step.sum()) / 3600.0
-    usual = (limit_k - tried_k) / _fastest_k_per_s(series, limit_k)
-    most, leads, false, lead = temps.max(axis=1), np.empty(temps.size), np.empty(len(tried_k)), []
-    for row, (mark, otherwise) in enumerate(zip(tried_k, usual, strict=True)):
-        false[row], n = _rung(temps, most, step, limits, float(mark), leads)
-        lead.append(min(float(np.median(leads[:n])), float(otherwise)) if n >= _LEAST_SEEN else float(otherwise))
-    return false / max(hours, 1e-9), np.array(lead)
+    limits, hours = np.ascontiguousarray(series.limit_k), max(len(temps) * float(step.sum()) / 3600.0, 1e-9)
+    most, leads, counts = temps.max(axis=1), np.empty(temps.size), np.zeros(2, dtype=np.int64)
+    for mark in tried_k[:-1]:
+        _rung(temps, most, step, limits, float(mark), leads, NUISANCE_PER_H * hours, counts)
+        if counts[0] / hours <= NUISANCE_PER_H:
+            break
+    else:
+        mark = tried_k[-1]
+        _rung(temps, most, step, limits, float(mark), leads, np.inf, counts)
+    usual, (false, n) = (limit_k - mark) / _fastest_k_per_s(series, limit_k), map(int, counts)
+    return mark, false / hours, min(float(np.median(leads[:n])), usual) if n >= _LEAST_SEEN else usual
 
 
-@check_cache
-@numba.njit(cache=choose_cache(), nogil=True)
-def _rung(temps_k, most_k, step_s, limit_k, mark_k, leads_s):  # type: ignore[no-untyped-def]
-    """Count false alarms at one mark, and note how long each true one came before the limit."""
+@_code.entry
+def _rung(temps_k, most_k, step_s, limit_k, mark_k, leads_s, enough, counts):  # type: ignore[no-untyped-def]
+    """Count false alarms at one mark up to `enough`, and true ones, and note how long each of those came before."""
     false = n_lead = 0
     for draw in range(temps_k.shape[0]):
         if most_k[draw] < mark_k:
             continue
+        if false > enough + 1.0:  # a rounding apart from the caller's own comparison
+            break
         ringing, reached, since = False, False, 0.0
         for i in range(temps_k.shape[1]):
             now = temps_k[draw, i]
@@ -157,7 +165,7 @@ def _rung(temps_k, most_k, step_s, limit_k, mark_k, leads_s):  # type: ignore[no
                 n_lead += 1
                 reached = True
         false += ringing and not reached
-    return false, n_lead
+    counts[0], counts[1] = false, n_lead
 
 
 def _fastest_k_per_s(series: Series, limit_k: float) -> float:

@@ -95,7 +95,7 @@ def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Ser
         at, temps = rows, outlook.nominal.temps_k[:1, rows, fluid.node]
         step = line.drive.duration_s[rows]
     else:
-        at, temps = spread.recorded[recorded], spread.temps_k[:, recorded, fluid.node].astype(np.float64)
+        at, temps = spread.recorded[recorded], spread.temps_k[:, recorded, fluid.node].astype(np.float64, order="C")
         step = np.clip(np.diff(line.end_s[at], prepend=line.begin_s[rows[0]]), 0.0, _LONGEST_STEP_S)
     return Series(temps, step, outlook.nominal.limit_k[at, fluid.index], settled(line.drive)[at])
 

@@ -1,41 +1,32 @@
 """What to do about a thin margin: every choice driven through the model, the cheapest that suffices first."""
 
 import itertools
-from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from datetime import datetime, time
 from typing import TypedDict
 
 import numpy as np
 
+from planner.analysis.candidates import candidates
 from planner.analysis.margins import Margin, fluids_of, gravest
-from planner.analysis.rerun import FIRST, Change, Trial, Tried, run_day, run_more, with_synthetic
+from planner.analysis.rerun import FIRST, Change, Laid, Trial, Tried, lay_out_day, run_day, run_more
 from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.kept import Kept, rough_chance
 from planner.forecast.room import give_back
-from planner.forecast.run import Forecast, leg_name
+from planner.forecast.run import Forecast
 from planner.model import clock
-from planner.model.display import Units, counted, units_of
+from planner.model.display import Units, units_of
 from planner.model.levels import TIGHT
 from planner.route.oneday import DayLegs
 from planner.route.timeline import Span
-from thermal.driveline import OVERDRIVE
-from thermal.fluids import fluid_of, limit_of
+from thermal.fluids import fluid_of
 from thermal.ranges import BoolArray
 
-_ROOM = frozenset({"parking", "fuel", "food", "lodging", "workshop"})
-_SLOWER = (0.9, 0.8, 0.7)
-_SHIFTS_MIN = (-120, -90, -60, -30, 60)
-_STOPS_MIN = (10, 20, 30, 45)
-_IDLE_MIN = (1, 2, 3)
-_OTHER_HOURS = ((time(4), "by night"), (time(18), "in the evening"))
-_APART = frozenset({"differential", "power_steering"})  # touched by no coolant
 _PAIRS, _BEST_PAIRS = 10, 2
 _AT_ONCE = 2  # choices driven at the same time
 _SLACK, _HARDLY = 0.005, 1e-4  # a pair is tried when its effects, added up, promise a chance so close to the wanted one
-_SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
 GAIN_K = 2.0
 """ASSUMED: a gain that a gauge shows; what gains less is no remedy; likely range 1 to 3."""
 _CLEARLY = 3.0  # standard errors beyond which the first draws suffice to leave a choice out
@@ -112,28 +103,76 @@ def find_remedies(
     return tuple(found)
 
 
+class _Tries:
+    """Choices of one day, driven some at a time: while one is laid out, another is driven."""
+
+    def __init__(self, outlook: Forecast, number: int, worst: Margin, pool: ThreadPoolExecutor) -> None:
+        self.outlook, self.number, self.worst, self.pool = outlook, number, worst, pool
+        self.base = run_day(outlook, number)
+        self.driven: dict[tuple[Change, ...], Remedy] = {}  # with all the draws
+
+    def all(self, choices: Iterable[tuple[Change, ...]]) -> list[Remedy]:
+        """Drive every choice; what may be shown with more draws."""
+        found = self._surer(list(self.pool.map(self._rough, choices)))
+        give_back()
+        return found
+
+    def cheapest(self, choices: Iterable[tuple[Change, ...]], count: int) -> list[Remedy]:
+        """The cheapest choices that suffice, as `all` has them.
+
+        What a choice costs is known when it is laid out, and no dearer one says whether it needs more draws: those that
+        are dearer than enough others need not be driven.
+        """
+        laid = [*self.pool.map(lambda changes: (changes, self._laid(changes)), choices)]
+        laid.sort(key=lambda one: _cost_of(one[0], _minutes(self.base, one[1].day, one[0])))
+        rough: list[Remedy] = []
+        enough: list[Remedy] = []
+        while laid and len(enough) < count:
+            some, laid = laid[:_AT_ONCE], laid[_AT_ONCE:]
+            rough += self.pool.map(lambda one: self._rough(*one), some)
+            enough = [one for one in self._surer(rough) if one.works][:count]
+        return enough
+
+    def ways(self) -> "Future[list[Remedy]]":
+        """Begin with other roads and nights."""
+
+        def drive() -> list[Remedy]:
+            found = detours(self.outlook, self.number, self.worst)
+            give_back()  # whole days of many draws
+            return [_other_way(self.outlook, self.base, self.worst, one) for one in found]
+
+        return self.pool.submit(drive)
+
+    def _laid(self, changes: tuple[Change, ...]) -> Laid:
+        return lay_out_day(self.outlook, self.number, changes, self.base)
+
+    def _rough(self, changes: tuple[Change, ...], laid: Laid | None = None) -> Remedy:
+        return try_changes(self.outlook, self.number, self.base, self.worst, changes, n_draw=FIRST, laid=laid)
+
+    def _surer(self, rough: Sequence[Remedy]) -> list[Remedy]:
+        """Drive with more draws what they may change; again until they change nothing."""
+        found, risk = list(rough), self.outlook.trip.risk
+        while more := [i for i, one in enumerate(found) if _is_rough(one) and _open(one, found, risk)]:
+            for i, one in zip(more, list(self.pool.map(lambda i: self._with_more(found[i]), more)), strict=True):
+                found[i] = one
+        return found
+
+    def _with_more(self, remedy: Remedy) -> Remedy:
+        """The same choice, driven with all the draws, once."""
+        if remedy.changes not in self.driven:
+            self.driven[remedy.changes] = _with_more(self.outlook, self.number, self.base, self.worst, remedy)
+        return self.driven[remedy.changes]
+
+
 def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
-    """Try single changes, then pairs of those that help but do not suffice; what may be shown with more draws."""
-    base = run_day(outlook, number)
-    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
-
-        def tried_all(choices: Iterable[tuple[Change, ...]]) -> list[Remedy]:
-            few = pool.map(lambda changes: try_changes(outlook, number, base, worst, changes, n_draw=FIRST), choices)
-            return surer(list(few))
-
-        def surer(found: list[Remedy]) -> list[Remedy]:
-            while rough := [i for i, one in enumerate(found) if _rough(one) and _open(one, found, outlook.trip.risk)]:
-                better = pool.map(lambda i: _with_more(outlook, number, base, worst, found[i]), rough)
-                for i, one in zip(rough, list(better), strict=True):
-                    found[i] = one
-            return found
-
-        ways = pool.submit(lambda: [_other_way(outlook, base, worst, one) for one in detours(outlook, number, worst)])
-        single = tried_all((change,) for change in _candidates(outlook, number, worst))
+    """Try single changes, then pairs of those that help but do not suffice."""
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        tries = _Tries(outlook, number, worst, pool)
+        base, ways = tries.base, tries.ways()
+        single = tries.all((change,) for change in candidates(outlook, number, worst))
         helpful = sorted((r for r in single if not r.works and r.gain_k > _PART_K), key=_cost)
-        likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
-        pairs = tried_all((*a.changes, *b.changes) for a, b in itertools.islice(likely, _PAIRS))
-        both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
+        likely = ((*a.changes, *b.changes) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
+        both = tries.cheapest(itertools.islice(likely, _PAIRS), _BEST_PAIRS)
         tried = sorted([_brief(one) for one in (*single, *both, *ways.result())], key=_order)
     f = fluids_of(outlook).index(worst.fluid)
     return DayRemedies(
@@ -148,7 +187,7 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     )
 
 
-def _rough(remedy: Remedy) -> bool:
+def _is_rough(remedy: Remedy) -> bool:
     """Whether a choice was driven with the first draws only."""
     return isinstance(remedy.trial, Trial) and len(remedy.trial.were_k) <= FIRST
 
@@ -223,9 +262,19 @@ def _order(remedy: Remedy) -> tuple[bool, bool, bool, float, str]:
 
 def _cost(remedy: Remedy) -> float:
     """Cost in minutes: time lost, a night or an earlier start, effort."""
-    shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
-    more = _NIGHT_WORTH if remedy.kind == "night" else 0.0
-    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(change.effort for change in remedy.changes)
+    return _cost_of(remedy.changes, remedy.minutes + (_NIGHT_WORTH if remedy.kind == "night" else 0.0))
+
+
+def _cost_of(changes: tuple[Change, ...], minutes: float) -> float:
+    """Cost of changes that lose so many minutes."""
+    shift = sum(abs(change.shift_s) / 60.0 for change in changes)
+    return minutes + _SHIFT_WORTH * shift + sum(change.effort for change in changes)
+
+
+def _minutes(base: Trial, day: DayLegs, changes: tuple[Change, ...]) -> float:
+    """Time that a changed day loses; a later start is none."""
+    shift = sum(change.shift_s for change in changes if change.kind == "hour")
+    return max((day.end_s - base.day.end_s - shift) / 60.0, 0.0)
 
 
 def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
@@ -271,117 +320,6 @@ def _judged(outlook: Forecast, base: Trial, worst: Margin, after: Kept) -> _Verd
     }
 
 
-def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
-    """List the single changes worth trying."""
-    yield from _pace(outlook, number, worst)
-    yield from _settings(outlook, worst)
-    if worst.parked:
-        place = outlook.trip.places[outlook.legs[worst.leg].finish].name
-        for minutes in _IDLE_MIN:
-            words = f"idle {counted(minutes, 'minute')} at {place}, A/C off, before switching off"
-            yield Change(kind="idle", words=words, stop_after=worst.leg, stop_s=60.0 * minutes, idle_first=True)
-    yield from _hours(outlook, number)
-    yield from _stops(outlook, worst.leg, outlook.timeline.days[number])
-    yield from _before_the_trip(outlook, worst)
-
-
-def _pace(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
-    """Drive slower."""
-    leg, u = worst.leg, units_of(outlook.trip.units)
-    name, speed = leg_name(outlook, leg), outlook.legs[leg].speed_m_per_s
-    for share in _SLOWER:
-        if speed * share >= _SLOWEST_M_PER_S:
-            words = f"{u.pace(speed * share):.0f} {u.speed} instead of {u.pace(speed):.0f} on {name}"
-            yield Change(kind="slower", words=words, legs=(leg,), speed=share)
-    if leg > outlook.timeline.days[number].first:
-        words = f"a fifth slower on {name} and the leg before it"
-        yield Change(kind="slower", words=words, legs=(leg - 1, leg), speed=0.8)
-
-
-def _settings(outlook: Forecast, worst: Margin) -> Iterator[Change]:
-    """Switches and levers; a differential feels neither heater nor A/C."""
-    leg, name = worst.leg, leg_name(outlook, worst.leg)
-    if worst.fluid not in _APART:
-        if _cooled(outlook, leg) and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
-            yield Change(kind="A/C off", effort=0.5, words=f"A/C off on {name}", legs=(leg,), ac_off=True)
-        words = f"A/C off and heater on full on {name}"
-        yield Change(kind="heater", effort=4.0, words=words, legs=(leg,), ac_off=True, heater=True)
-    yield Change(kind="lower gear", effort=0.6, words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
-    yield from _levers(outlook, leg, name)
-
-
-def _before_the_trip(outlook: Forecast, worst: Margin) -> Iterator[Change]:
-    """Load to leave at home, and oil that bears more heat."""
-    u, car = units_of(outlook.trip.units), outlook.car.vehicle
-    if car.trailer.mass_kg > 0.0:
-        yield Change(kind="load", effort=60.0, words="half the trailer's load", trailer=0.5)
-        yield Change(kind="load", effort=60.0, words="no trailer", trailer=0.0)
-    less = "220 lb" if u.distance == "mi" else "100 kg"
-    yield Change(kind="load", effort=60.0, words=f"{less} less load in the car", lighter_kg=100.0)
-    synthetic = with_synthetic(car, worst.fluid)
-    if synthetic is not None:
-        limit = f"{u.temp(limit_of(synthetic, fluid_of(worst.fluid)).limit_k):.0f} {u.temperature}"
-        words = f"synthetic oil as {fluid_of(worst.fluid).label}, limit {limit} if its maker confirms that"
-        yield Change(kind="oil", effort=90.0, words=words, synthetic=worst.fluid)
-
-
-def _cooled(outlook: Forecast, leg: int) -> bool:
-    """Whether the A/C is on along a leg."""
-    road = outlook.timeline.road
-    return bool(np.any(road.ac_on[road.leg == leg] > 0.0))
-
-
-def _levers(outlook: Forecast, leg: int, name: str) -> Iterator[Change]:
-    """Overdrive off, and the gear below direct held: what an automatic's lever and button allow."""
-    box = outlook.car.vehicle.gearbox
-    if box.kind != "automatic":
-        return
-    direct = sum(ratio >= OVERDRIVE for ratio in box.ratios)
-    if direct < len(box.ratios):
-        yield Change(kind="overdrive off", effort=0.6, words=f"overdrive off on {name}", legs=(leg,), highest_gear=-1)
-    if direct > 1:
-        words = f"gear {direct - 1} held on {name}"
-        yield Change(kind="gear held", effort=0.6, words=words, legs=(leg,), highest_gear=direct - 1)
-
-
-def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
-    """Other hours to set off; a car under way can only wait, and cools while it does."""
-    trip, day = outlook.trip, outlook.timeline.days[number]
-    place = trip.places[outlook.legs[day.first].start]
-    if number > 0 or trip.driven_s is None:
-        for minutes in _SHIFTS_MIN:
-            when = "earlier" if minutes < 0 else "later"
-            words = f"leave {abs(minutes)} min {when} that day"
-            yield Change(kind="hour", effort=1.0, words=words, shift_s=60.0 * minutes)
-        planned = clock.local(day.start_s, place.lat_deg, place.lon_deg)
-        for at, name in _OTHER_HOURS:
-            shift_s = (datetime.combine(planned.date(), at) - planned.replace(tzinfo=None)).total_seconds()
-            if abs(shift_s) > 60.0 * max(map(abs, _SHIFTS_MIN)):
-                words = f"set off at {at:%H:%M} that day, {name}"
-                yield Change(kind="hour", effort=1.0, words=words, shift_s=shift_s)
-        return
-    for minutes in _STOPS_MIN if place.services & _ROOM else ():
-        words = f"wait {minutes} min at {place.name} before setting off, engine off"
-        yield Change(kind="wait", words=words, shift_s=60.0 * minutes)
-
-
-def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
-    """Stops at real places with room, before the leg; none at the day's start, where the car is cold."""
-    for before in (leg, leg - 1):
-        if before <= day.first:
-            continue
-        place = outlook.trip.places[outlook.legs[before].start]
-        if not place.services & _ROOM:
-            continue
-        paused = any(after == before - 1 for after, _, _ in day.pauses)
-        more = " longer" if paused else ""
-        for minutes in _STOPS_MIN:
-            words = f"stop {minutes} min{more} at {place.name}, engine off"
-            yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=60.0 * minutes)
-        words = f"stop 10 min{more} at {place.name}, idling with the fan"
-        yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=600.0, stop_idling=True)
-
-
 def try_changes(
     outlook: Forecast,
     number: int,
@@ -390,9 +328,10 @@ def try_changes(
     changes: tuple[Change, ...],
     *,
     n_draw: int | None = None,
+    laid: Laid | None = None,
 ) -> Remedy:
     """Drive the day with the changes and judge it."""
-    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw)
+    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw, laid=laid)
     return _remedy(outlook, number, base, worst, changes, trial)
 
 
@@ -401,11 +340,10 @@ def _remedy(
 ) -> Remedy:
     """Judge a day driven with changes."""
     verdict = _judged(outlook, base, worst, trial.kept)
-    shift = sum(change.shift_s for change in changes if change.kind == "hour")
     return Remedy(
         words=" and ".join(change.words for change in changes),
         kind="+".join(change.kind for change in changes),
-        minutes=max((trial.day.end_s - base.day.end_s - shift) / 60.0, 0.0),
+        minutes=_minutes(base, trial.day, changes),
         note=_note(outlook, number, base, trial, worst, changes, works=verdict["works"]),
         changes=changes,
         trial=trial,

@@ -6,7 +6,7 @@ fit misses on the draws driven corrects the result and gives its error (`planner
 """
 
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +23,7 @@ from thermal.drive import Drive
 from thermal.error_path import margins_with_error, rows_along
 from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
-from thermal.simulate import simulate
+from thermal.simulate import make_ready, simulate
 from thermal.sorts import with_sort
 from thermal.spread import medians
 from thermal.vehicle import Body, Vehicle
@@ -93,6 +93,14 @@ class Trial(Tried):
     driven: Driven | None = None
 
 
+class Laid(NamedTuple):
+    """A changed day on its clock, and the speeds held along the trip's road."""
+
+    day: DayLegs
+    timeline: Timeline
+    speed_m_per_s: Floats
+
+
 def run_day(
     outlook: Forecast,
     number: int,
@@ -100,14 +108,14 @@ def run_day(
     *,
     unchanged: Trial | None = None,
     n_draw: int | None = None,
+    laid: Laid | None = None,
 ) -> Trial:
     """Drive one day of a trip again, changed.
 
     `unchanged`, the same day as planned, spares what the changes leave alone. `n_draw` is how many of the plan's first
-    draws are driven, `FEW` when not given.
+    draws are driven, `FEW` when not given. `laid` is the day as `lay_out_day` gives it.
     """
-    vehicle = _vehicle(outlook.car.vehicle, changes)
-    day, timeline, speed = _laid_out(outlook, number, changes, vehicle, unchanged)
+    day, timeline, speed = laid or lay_out_day(outlook, number, changes, unchanged)
     count = FEW if n_draw is None else n_draw
     done = _driven(outlook, number, changes, timeline, unchanged, slice(0, count))
     mine = done.were_k[:, :, columns_of(outlook)]
@@ -230,19 +238,18 @@ def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial 
     return Driven(drive=drive, temps_k=whole.temps_k[:, :begin], were_k=whole.were_k[:, : int(leg)])
 
 
-def _laid_out(
-    outlook: Forecast, number: int, changes: tuple[Change, ...], vehicle: Vehicle, unchanged: Trial | None
-) -> tuple[DayLegs, Timeline, Floats]:
-    """The day on its clock, and the speeds held; the same day's unchanged where nothing of theirs changes."""
+def lay_out_day(outlook: Forecast, number: int, changes: tuple[Change, ...], unchanged: Trial | None) -> Laid:
+    """Lay out a changed day; it is the same day's unchanged where nothing of its clock and speeds changes."""
+    vehicle = _vehicle(outlook.car.vehicle, changes)
     road, day = _road(outlook.timeline.road, changes), _day(outlook.timeline.days[number], changes)
     as_fast = vehicle is outlook.car.vehicle and all(c.speed == 1.0 and not c.ac_off for c in changes)
     if unchanged is not None and as_fast and day == outlook.timeline.days[number]:
-        return unchanged.day, unchanged.timeline, unchanged.speed_m_per_s
+        return Laid(unchanged.day, unchanged.timeline, unchanged.speed_m_per_s)
     speed = _speeds(outlook, road, day, vehicle) if unchanged is None or not as_fast else unchanged.speed_m_per_s
     idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
     own = _rows(road, day) & ~road.carried
     day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[own])))
-    return day, _lay_out(outlook, number, road, day, speed), speed
+    return Laid(day, _lay_out(outlook, number, road, day, speed), speed)
 
 
 def as_planned(outlook: Forecast) -> Kept:
@@ -273,7 +280,8 @@ def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:
     if first > 0:
         drive = from_rest(drive, 0.0, float(drive.air_k[0]))
     drive = replace(drive, day=drive.day - first)
-    were = _run_days(outlook, drive, outlook.car.vehicle, outlook.factors, outlook.shift_k, first=first)[:, legs]
+    draws = outlook.factors, outlook.shift_k
+    were = _run_days(outlook, drive, outlook.car.vehicle, *draws, first=first, first_leg=legs.start)[:, legs]
     sample = outlook.sample.first(len(were))
     return keep_least(were, days_of_legs(line)[legs], sample, outlook.trip.confidence)
 
@@ -284,20 +292,39 @@ def _same_legs(line: Timeline, legs: tuple[Leg, ...], last: int) -> bool:
 
 
 def _run_days(
-    outlook: Forecast, drive: Drive, vehicle: Vehicle, factors: Factors, shift_k: Floats, *, first: int
+    outlook: Forecast,
+    drive: Drive,
+    vehicle: Vehicle,
+    factors: Factors,
+    shift_k: Floats,
+    *,
+    first: int,
+    first_leg: int = 0,
 ) -> Floats:
-    """Drive from the morning of a day on; margins by draw, leg, fluid of the car and size of the error. [K]."""
+    """Drive from the morning of a day on; margins by draw, leg, fluid of the car and size of the error. [K].
+
+    Those of legs before `first_leg` are not looked for. Some draws at a time, for the memory that their temperatures
+    take.
+    """
     day = np.minimum(first + np.arange(int(drive.day.max()) + 1), shift_k.shape[1] - 1)
-    mornings = outlook.mornings_k[first][1 : 1 + len(shift_k)]
-    result = simulate(
-        drive,
-        vehicle,
-        start_k=mornings if first > 0 or outlook.start_k is not None else None,
-        factors=factors,
-        ambient_k=shift_k[:, day],
-        record=rows_along(drive),
-    )
-    return margins_with_error(result, drive, vehicle, outlook.car.spread.discrepancy)[:, :, columns_of(outlook)]
+    rows, begin = rows_along(drive), int(np.argmax(drive.group >= first_leg))
+    ready, known, found = make_ready(drive, vehicle), outlook.car.spread.discrepancy, []
+    warm = first > 0 or outlook.start_k is not None
+    for at in range(0, len(shift_k), FEWEST):
+        part = slice(at, min(at + FEWEST, len(shift_k)))
+        result = simulate(
+            drive,
+            vehicle,
+            start_k=outlook.mornings_k[first][1:][part] if warm else None,
+            factors=Factors(*(column[part] for column in factors)),
+            ambient_k=shift_k[part][:, day],
+            record=rows,
+            ready=ready,
+        )
+        were = margins_with_error(result, drive, vehicle, known, begin=begin)
+        found.append(were[:, :, columns_of(outlook)])
+        del result, were
+    return np.concatenate(found)
 
 
 def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:

@@ -100,7 +100,8 @@ def hardest_margin_k(
 
     With `days`, of these alone, each starting at air temperature; other legs then have no meaning.
     """
-    road = cut_road(route.trip, hardest_legs(route.trip, route.legs, gaps), route.known)
+    legs = hardest_legs(route.trip, route.legs, gaps)
+    road = cut_road(route.trip, legs, route.known, like=route.timeline.road)
     high_k, _ = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
     speed = held_speed(road, car.vehicle, air_k=high_k, wanted=road.wanted_m_per_s)
     laid = route.timeline.days if days is None else route.timeline.days[days[0] : days[-1] + 1]

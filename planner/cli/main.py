@@ -261,6 +261,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_j
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)
     io.progress("drawing the map")
+    _load_page()
     files = made.files(earlier=(target, folder / "out"))
     said = changes(last_plan(target) or last_plan(folder / "out"), made.report) if rest else ()
     write_files(target, files)
@@ -419,6 +420,14 @@ def _fill(io: Streams, folder: Path, *, in_place: bool, as_json: bool) -> int:
     data = {"written": str(written), "filled": list(filled.filled), "open": list(filled.open)}
     io.result(data, lines, as_json=as_json)
     return BAD_INPUT if filled.open else DONE
+
+
+def _load_page() -> None:
+    """Import what draws the page without the tables of data that it could take: 0.2 s, 40 MB."""
+    from planner.model.lean import without
+
+    with without("pandas"):
+        import maps.page  # noqa: F401
 
 
 def _read(io: Streams, folder: Path) -> "Inputs":

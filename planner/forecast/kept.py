@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.chances import Corrected, about_k, corrected, smaller
+from thermal.chances import Corrected, Search, about_k, corrected, settle_each, smaller
 from thermal.error_path import NODES
 from thermal.kernel import Factors
 from thermal.spread import SEED, draw
@@ -29,6 +29,8 @@ _MATTERS = 0.02  # a leg with a smaller share in the chance is left out of the f
 _STEP_K, SURE_K, _MOST_STEPS, _ASTRAY_K = 0.5, 1e-3, 12, 4.0
 _SPARE = 16  # draws more than columns that a fit needs
 _ROUGH = 64  # draws enough to look nearby
+_SEARCH = Search(_ROUGH, _STEP_K, SURE_K, _ASTRAY_K, float(_MOST_STEPS))
+_CLOSE, _SETTLED = 2.0, 3.0  # as `thermal.chances.Settled` has them
 _BENDS, _REACH = 3, 4.0  # columns of the cubic beside the mean; standard deviations up to which it bends
 
 
@@ -99,13 +101,36 @@ def keep_legs(were_k: Floats, day: Days, sample: Sample, confidence: float, *, c
     `were_k` is by draw, leg, fluid and node, as `thermal.simulate.Result` has it; `day` by leg. The result is by leg
     and fluid.
     """
-    legs, fluids = range(were_k.shape[1]), range(were_k.shape[2])
-    cells = [
-        _keep(were_k[:, i : i + 1, f], were_k[:0, i : i + 1, f], day[i : i + 1], sample, confidence, close_k)
-        for i in legs
-        for f in fluids
-    ]
-    return _arranged(cells, were_k.shape[1:3])
+    shape, share = were_k.shape[1:3], 1.0 - confidence
+    cells = were_k.reshape(len(were_k), -1, were_k.shape[3])
+    days, fits = np.repeat(day, shape[1]), {number: sample.fit(number) for number in np.unique(day).tolist()}
+    enough = len(were_k) >= fits[int(day[0])].driven.shape[1] + _SPARE
+    found = settle_each(cells, NODES, share, close_k if enough else -np.inf, _SEARCH)
+    out = Kept(np.where(found.state == 0.0, np.inf, found.margin_k), *(np.zeros(len(days)) for _ in range(3)))
+    for number, fit in fits.items():
+        here = np.flatnonzero((found.state == _SETTLED) & (days == number))
+        fit_now = fit if enough else None
+        for kept, chances, rest in (
+            (out.error_k, found.driven, found.rest),
+            (out.chance_error, found.driven_zero, found.rest_zero),
+        ):
+            kept[here] = _scatter(chances[here].T, rest[here], fit_now)
+        out.error_k[here] /= np.maximum(found.density[here], 1e-9)
+        out.chance[here] = np.clip(found.chance[here], 0.0, 1.0)
+    for cell in np.flatnonzero(found.state == _CLOSE):
+        part = cells[:, cell : cell + 1]
+        new = _keep(part, part[:0], days[cell : cell + 1], sample, confidence, close_k)
+        for column, value in zip(out, new, strict=True):
+            column[cell] = value
+    return Kept(*(column.reshape(shape) for column in out))
+
+
+def _scatter(chances: Floats, rest: Floats, fit: "_Fit | None") -> Floats:
+    """Standard error of the mean over draws of some columns of chances, of which `rest` are the variances."""
+    if fit is None:
+        return np.asarray(np.sqrt(rest / (len(chances) - 1)))
+    left = chances - fit.driven @ (fit.solve @ chances)  # as in `_Told.error`
+    return np.asarray(np.sqrt(left.var(axis=0) / (len(chances) - fit.driven.shape[1])))
 
 
 def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float) -> Kept:

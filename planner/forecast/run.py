@@ -16,6 +16,7 @@ from planner.model.trip import Leg, Place, Trip
 from planner.route.timeline import Route, Span, Timeline, open_route
 from planner.weather.expected import day_sd_k
 from planner.weather.sources import NO_WEATHER, TripWeather
+from thermal.discrepancy import conditions_of
 from thermal.error_path import rows_along, with_error
 from thermal.fluids import N_BODY
 from thermal.kernel import Factors, at_once, is_compiled
@@ -106,6 +107,7 @@ class _Draws:
         start, at = self.start(factors), np.searchsorted(self.rows, nights)
         start_k = None if start is None else np.broadcast_to(start, (BATCH, N_BODY))
         held: list[Result] = []
+        around = conditions_of(known, drive, vehicle)
         rests, temps = [], np.empty((BATCH if moments else 0, len(self.rows), N_BODY), dtype=_HELD)
         for first in range(0, BATCH, at_once()):
             part = slice(first, min(first + at_once(), BATCH))
@@ -119,7 +121,17 @@ class _Draws:
                 ready=ready,
             )
             rests.append(result.temps_k[:, at])
-            off = with_error(result, drive, vehicle, known, seed=seed, first_draw=first, moments=moments)
+            off = with_error(
+                result,
+                drive,
+                vehicle,
+                known,
+                seed=seed,
+                first_draw=first,
+                moments=moments,
+                around=around,
+                spent=True,
+            )
             if moments:
                 temps[part] = off.temps_k
             held.append(replace(off, temps_k=temps))

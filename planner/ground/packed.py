@@ -1,7 +1,7 @@
 """Decoding of the shipped tables; damaged data raises an error."""
 
 import json
-import lzma
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +19,8 @@ class Unpacker:
     def __init__(self, path: Path) -> None:
         self._path, self._at = path, 0
         try:
-            self._data = lzma.decompress(path.read_bytes())
-        except (OSError, lzma.LZMAError) as exc:
+            self._data = zlib.decompress(path.read_bytes())
+        except (OSError, zlib.error) as exc:
             raise damaged(path, str(exc)) from exc
 
     def head(self) -> dict[str, Any]:

@@ -73,7 +73,7 @@ class Towns:
 @functools.cache
 def table() -> Towns:
     """Read the shipped table, once."""
-    path = data_folder() / "towns" / "towns.xz"
+    path = data_folder() / "towns" / "towns.bin"
     packed = Unpacker(path)
     head: dict[str, Any] = packed.head()
     try:

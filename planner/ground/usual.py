@@ -69,7 +69,7 @@ class Stations:
 @functools.cache
 def stations() -> Stations:
     """Read the shipped table, once."""
-    path = data_folder() / "normals" / "stations.xz"
+    path = data_folder() / "normals" / "stations.bin"
     packed = Unpacker(path)
     head: dict[str, Any] = packed.head()
     count = head.get("stations")
@@ -148,17 +148,23 @@ def usual_highs_lows(
     return [_usual_at(*place, month=month, beyond_km=beyond_km) for place in where]
 
 
-def _usual_at(lat_deg: float, lon_deg: float, elevation_m: float, *, month: float, beyond_km: float) -> Usual | None:
+@functools.lru_cache(maxsize=4096)
+def _around(lat_deg: float, lon_deg: float, beyond_km: float) -> tuple[NDArray[np.intp], Floats, float]:
+    """The nearest stations of a point with their distances, and that of the sea, whatever the day. [-, km, km]"""
     table = stations()
     apart = apart_km(lat_deg, lon_deg, table.lat_deg, table.lon_deg)
     if beyond_km > 0.0:
         apart = np.where(apart < beyond_km, np.inf, apart)
     near = np.argpartition(apart, NEIGHBOURS)[:NEIGHBOURS]
     near = near[apart[near] <= FARTHEST_KM]
+    return near, apart[near], sea_km(lat_deg, lon_deg) if near.size else 0.0
+
+
+def _usual_at(lat_deg: float, lon_deg: float, elevation_m: float, *, month: float, beyond_km: float) -> Usual | None:
+    table, (near, km, sea) = stations(), _around(lat_deg, lon_deg, beyond_km)
     if not near.size:
         return None
-    km, higher_m = apart[near], table.elevation_m[near] - elevation_m
-    sea = sea_km(lat_deg, lon_deg)
+    higher_m = table.elevation_m[near] - elevation_m
     coast = np.log((table.sea_km[near] + 10.0) / (sea + 10.0))
     log_weight = -np.log(km**2 + _NEAR_KM**2) - (higher_m / _ALIKE_M) ** 2 - coast**2
     weight = np.exp(log_weight - log_weight.max())  # keeps all weights from vanishing

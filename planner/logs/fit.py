@@ -207,7 +207,7 @@ def _posterior(car: VehicleFile, found: Fit, source: str) -> Posterior:
     new = posterior_from(
         [found.unknowns[i].name for i in rows],
         found.estimate[rows],
-        found.covariance[np.ix_(rows, rows)],
+        found.kept_covariance(rows),
         "; ".join([source, *earlier]),
         found.discrepancy,
     )

@@ -7,7 +7,7 @@ import numpy as np
 from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from planner.model.display import Units
-from thermal.fit import Fit
+from thermal.fit import CHURNING, Fit
 from thermal.fluids import BODIES, FACTORS, fluid_of, fluids_in
 from thermal.vehicle import Vehicle
 
@@ -17,7 +17,6 @@ _TOLD, _HARDLY = 0.5, 0.2
 _TOGETHER = 0.8
 _FAR = 3.0
 _ODD_TIMES, _ODD_K = 2.5, 4.0  # ASSUMED: normal day-to-day variation of a sound car is less
-CHURNING = "axle.spin_loss_w"
 _COLD_K = 288.15  # ASSUMED: below this the cabin is heated
 WORDS = {
     **{name: factor.words for name, factor in FACTORS.items()},

@@ -49,7 +49,8 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
     try:
         doubt = doubt_of(one)._replace(work=work_share(car.vehicle, one), work_sd=WORK_SD)
         verdicts = judge(car.vehicle, one.drive, every_other(one.readings), posterior=car.spread, doubt=doubt)
-        band = drawn_k(car.vehicle, one.drive, one.readings, car.spread, air_sd_k=doubt.air_sd_k)
+        shown = replace(car.spread, discrepancy=car.spread.discrepancy.as_read())
+        band = drawn_k(car.vehicle, one.drive, one.readings, shown, air_sd_k=doubt.air_sd_k)
     except ThermalError as exc:
         message = f"{one.log.name}: {exc}"
         raise PlannerError(message) from exc

@@ -6,8 +6,11 @@ subtract in local time, wrong across a clock change, so arithmetic uses UTC only
 
 import atexit
 import functools
+import importlib.util
 import threading
+from contextlib import nullcontext
 from datetime import UTC, date, datetime, timedelta, timezone
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -15,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from planner.model.errors import PlannerError
+from planner.model.lean import without
 
 Floats = NDArray[np.float64]
 
@@ -26,9 +30,17 @@ SUNRISE_ELEVATION_DEG = -0.833
 _POLAR_DEG = 60.0  # above this latitude days without sunrise or sunset occur
 
 
+def _has_own_code() -> bool:
+    """Whether the finder of zones has its own compiled C; if not, it is slow without the compiler."""
+    found = importlib.util.find_spec("timezonefinder")
+    folders = found.submodule_search_locations if found else None
+    return any(any(Path(folder).glob("inside_poly*ext*.*")) for folder in folders or ())
+
+
 @functools.cache
 def _finder() -> Any:
-    from timezonefinder import TimezoneFinder  # slow to import
+    with without("numba") if _has_own_code() else nullcontext():  # 0.4 s, 120 MB
+        from timezonefinder import TimezoneFinder  # slow to import
 
     finder = TimezoneFinder()  # reads its 30 MB of boundaries where they are looked at
     atexit.register(finder.cleanup)  # no files left open
@@ -210,18 +222,19 @@ def sun_angles(epoch_s: ArrayLike) -> tuple[Floats, Floats]:
     return declination_deg, ahead_rad * (12.0 / np.pi)
 
 
-def solar_time_h(*, lon_deg: ArrayLike, epoch_s: ArrayLike) -> Floats:
-    """True solar time of day.
+def sun_at(*, lon_deg: ArrayLike, epoch_s: ArrayLike) -> tuple[Floats, Floats]:
+    """Declination of the sun, and true solar time of day. [degree, h].
 
     Examples
     --------
     >>> noon = datetime(2025, 6, 21, 19, 1, 55, tzinfo=UTC).timestamp()
-    >>> float(solar_time_h(lon_deg=-105.0, epoch_s=noon))
+    >>> declination_deg, solar_h = sun_at(lon_deg=-105.0, epoch_s=noon)
+    >>> float(solar_h)
     12.00
     """
     epoch = np.asarray(epoch_s, dtype=np.float64)
-    _, ahead_h = sun_angles(epoch)
-    return np.asarray((epoch / 3600.0 + np.asarray(lon_deg, dtype=np.float64) / 15.0 + ahead_h) % 24.0)
+    declination_deg, ahead_h = sun_angles(epoch)
+    return declination_deg, (epoch / 3600.0 + np.asarray(lon_deg, dtype=np.float64) / 15.0 + ahead_h) % 24.0
 
 
 def solar_elevation_deg(*, lat_deg: ArrayLike, lon_deg: ArrayLike, epoch_s: ArrayLike) -> Floats:
@@ -229,7 +242,7 @@ def solar_elevation_deg(*, lat_deg: ArrayLike, lon_deg: ArrayLike, epoch_s: Arra
 
     Notes
     -----
-    Spherical astronomy with `sun_angles`; arguments broadcast. Within 0.02 deg of pvlib's SPA.
+    Spherical astronomy with `sun_at`; arguments broadcast. Within 0.02 deg of pvlib's SPA.
 
     Examples
     --------
@@ -237,10 +250,8 @@ def solar_elevation_deg(*, lat_deg: ArrayLike, lon_deg: ArrayLike, epoch_s: Arra
     >>> float(solar_elevation_deg(lat_deg=36.0, lon_deg=-115.0, epoch_s=noon))
     75.4
     """
-    epoch = np.asarray(epoch_s, dtype=np.float64)
-    declination_deg, ahead_h = sun_angles(epoch)
-    solar_h = epoch / 3600.0 + np.asarray(lon_deg, dtype=np.float64) / 15.0 + ahead_h
-    hour_angle = (solar_h % 24.0 - 12.0) * (np.pi / 12.0)
+    declination_deg, solar_h = sun_at(lon_deg=lon_deg, epoch_s=epoch_s)
+    hour_angle = (solar_h - 12.0) * (np.pi / 12.0)
     lat, declination = np.radians(np.asarray(lat_deg, dtype=np.float64)), np.radians(declination_deg)
     sine = np.sin(lat) * np.sin(declination) + np.cos(lat) * np.cos(declination) * np.cos(hour_angle)
     return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))

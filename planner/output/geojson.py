@@ -4,7 +4,7 @@ import json
 
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.model.levels import UNKNOWN
-from planner.output.gpx import leg_line
+from planner.output.gpx import leg_lines
 from planner.output.marks import Mark, marks
 from planner.output.outcome import unknown_sentence
 from planner.output.picked import picked
@@ -18,12 +18,15 @@ def trip_geojson(report: Report) -> str:
     collection = {
         "type": "FeatureCollection",
         "name": outlook.trip.name,
-        "features": [*(_leg(report, i) for i in range(len(outlook.legs))), *(_point(mark) for mark in marks(report))],
+        "features": [
+            *(_leg(report, i, line.tolist()) for i, line in enumerate(leg_lines(report))),
+            *(_point(mark) for mark in marks(report)),
+        ],
     }
     return json.dumps(collection, ensure_ascii=True, allow_nan=False, separators=(",", ":")) + "\n"
 
 
-def _leg(report: Report, i: int) -> dict[str, object]:
+def _leg(report: Report, i: int, line: list[list[float]]) -> dict[str, object]:
     outlook = report.outlook
     leg, span, worst = outlook.legs[i], span_of(outlook, i), report.worst(i)
     fluids = {
@@ -48,7 +51,7 @@ def _leg(report: Report, i: int) -> dict[str, object]:
         "text": unknown_sentence(report, worst) if worst.level == UNKNOWN.word else "",
         "fluids": fluids,
     }
-    geometry = {"type": "LineString", "coordinates": leg_line(report, i).tolist()}
+    geometry = {"type": "LineString", "coordinates": line}
     return {"type": "Feature", "geometry": geometry, "properties": properties}
 
 

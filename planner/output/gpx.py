@@ -12,6 +12,7 @@ from planner.model.plaintext import printable
 from planner.output.marks import Mark, marks
 from planner.output.report import Report
 from planner.route.graph import stops_of
+from planner.route.oneday import DayLegs
 
 _LINE_DEG, _HEIGHT_M = 0.0002, 4.0  # tolerances of the simplification
 _NOTE = (
@@ -31,7 +32,8 @@ def trip_gpx(report: Report) -> str:
     gpx.time = found[0].begin.astimezone(UTC).replace(microsecond=0)
     gpx.waypoints = [_waypoint(mark) for mark in found]
     gpx.routes = [_route(report)]
-    gpx.tracks = [_track(report, number) for number in range(len(outlook.timeline.days))]
+    lines = leg_lines(report)
+    gpx.tracks = [_track(report, number, day_line(lines, day)) for number, day in enumerate(outlook.timeline.days)]
     text: str = gpx.to_xml(version="1.1")
     return text + "\n"
 
@@ -63,30 +65,39 @@ def _route(report: Report) -> gpxpy.gpx.GPXRoute:
     return route
 
 
-def _track(report: Report, number: int) -> gpxpy.gpx.GPXTrack:
+def _track(report: Report, number: int, line: npt.NDArray[np.float64]) -> gpxpy.gpx.GPXTrack:
     start, finish = day_ends(report.outlook, number)
     track = gpxpy.gpx.GPXTrack(name=printable(f"Day {number + 1}: {start.name} to {finish.name}"))
     segment = gpxpy.gpx.GPXTrackSegment()
-    for lon, lat, height in day_line(report, number).tolist():
+    for lon, lat, height in line.tolist():
         segment.points.append(gpxpy.gpx.GPXTrackPoint(latitude=lat, longitude=lon, elevation=height))
     track.segments.append(segment)
     return track
 
 
-def leg_line(report: Report, leg: int) -> npt.NDArray[np.float64]:
-    """Line of one leg with elevations, simplified."""
+def leg_lines(report: Report) -> list[npt.NDArray[np.float64]]:
+    """Line of every leg with elevations, simplified."""
     outlook, line = report.outlook, report.outlook.timeline
-    span, place = span_of(outlook, leg), outlook.trip.places[outlook.legs[leg].start]
-    part = span.rows
-    points = np.column_stack([line.lon_deg[part], line.lat_deg[part], line.end_elevation_m[part]])
-    points = np.vstack([[place.lon_deg, place.lat_deg, place.elevation_m], points])
-    along = np.concatenate([[line.end_m[part.start - 1] if part.start else 0.0], line.end_m[part]])
-    kept = np.union1d(line_indices(points[:, :2], _LINE_DEG), curve_indices(along, points[:, 2], _HEIGHT_M))
-    return np.column_stack([np.round(points[kept, :2], 6), np.round(points[kept, 2], 1)])
+    whole: list[npt.NDArray[np.float64]] = []
+    sizes: list[int] = []
+    fixed: list[int] = []
+    for leg, road in enumerate(outlook.legs):
+        part, place = span_of(outlook, leg).rows, outlook.trip.places[road.start]
+        begin_m = line.end_m[part.start - 1] if part.start else 0.0
+        rows = np.column_stack([line.lon_deg[part], line.lat_deg[part], line.end_elevation_m[part], line.end_m[part]])
+        points = np.vstack([[place.lon_deg, place.lat_deg, place.elevation_m, begin_m], rows])
+        fixed += [sum(sizes) + int(at) for at in (np.argmax(points[:, 2]), np.argmin(points[:, 2]))]
+        whole.append(points)
+        sizes.append(len(points))
+    points, ends = np.vstack(whole), np.cumsum(sizes)
+    joints = [*(ends - 1).tolist(), *ends[:-1].tolist()]
+    bends = line_indices(points[:, :2], _LINE_DEG, joints)
+    kept = np.union1d(bends, curve_indices(points[:, 3], points[:, 2], _HEIGHT_M, joints + fixed))
+    simple = np.column_stack([np.round(points[kept, :2], 6), np.round(points[kept, 2], 1)])
+    return np.split(simple, np.searchsorted(kept, ends[:-1]))
 
 
-def day_line(report: Report, number: int) -> npt.NDArray[np.float64]:
+def day_line(lines: list[npt.NDArray[np.float64]], day: DayLegs) -> npt.NDArray[np.float64]:
     """Line of one day, its legs joined."""
-    day = report.outlook.timeline.days[number]
-    parts = [leg_line(report, leg) for leg in range(day.first, day.last + 1)]
+    parts = lines[day.first : day.last + 1]
     return np.vstack([parts[0], *(part[1:] for part in parts[1:])])

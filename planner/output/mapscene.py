@@ -1,14 +1,16 @@
 """Conversion of the report to a map scene: points, stretches, markers, tables, in display units."""
 
 import hashlib
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
 
 from maps.relief import Relief, box_about, grid, shaded
-from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
+from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Town, Track
+from maps.teaching import Teaching
 from maps.track import unrolled
-from planner.analysis.alarms import trip_card
+from planner.analysis.alarms import Card, trip_card
 from planner.analysis.margins import Margin, fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.ground import terrain, towns
@@ -22,7 +24,7 @@ from planner.output.outcome import headline, unknown_sentence
 from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
 from planner.output.teaching import teaching_of
-from planner.output.times import told, zones
+from planner.output.times import told, zone_of, zones
 from planner.route.graph import stops_of
 from thermal.fluids import fluid_of, fluids_in
 
@@ -46,7 +48,7 @@ RULES = (
     "behind, that is legal and safe. Let the engine idle while the coolant is hot, unless it is past its limit.",
     "A gauge past its limit: stop as soon as it is safe, engine off. Do not open the cooling system while it is hot.",
 )
-_AIR_DASH = "1 5"
+_AIR_DASH, _CLOCK = "1 5", "%a %H:%M"
 _FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a phone
 _MOST_ROADS = 400
 _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
@@ -55,12 +57,12 @@ _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
 def make_scene(report: Report) -> Scene:
     """Convert a report to a scene."""
     outlook, u = report.outlook, report.units
-    trip, found, grades, card = outlook.trip, marks(report), climbs(report), trip_card(outlook)
+    trip, found, grades, card = outlook.trip, marks(report), _climbs(report), _card(report)
     distance, days = u.dist(sum(leg.distance_m for leg in outlook.legs)), len(outlook.timeline.days)
     return Scene(
         title=trip.name,
         lead=f"{outlook.car.vehicle.name}. {distance:,.0f} {u.distance} in {counted(days, 'day')}.",
-        track=_track(report),
+        track=_line(report),
         distance_unit=u.distance,
         elevation_unit=u.elevation,
         facts=_facts(report),
@@ -76,9 +78,9 @@ def make_scene(report: Report) -> Scene:
         ahead=_ahead(report, found),
         grades=tuple(_grade(report, climb) for climb in grades),
         rules=RULES,
-        teaching=teaching_of(report, grades, card),
+        teaching=_teaching(report),
         roads=_roads(report),
-        towns=towns_beside(outlook.timeline.lat_deg, outlook.timeline.lon_deg),
+        towns=_towns(report),
         relief=_relief(report),
         attributions=(f"{towns.CREDIT}, thinned", terrain.CREDIT),
         start_s=float(outlook.timeline.begin_s[0]),
@@ -89,6 +91,38 @@ def make_scene(report: Report) -> Scene:
         level_words=(AMPLE.legend, UNKNOWN.legend, THIN.legend, EXCEEDED.legend),
         generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
+
+
+def pieces(report: Report) -> Iterator[None]:
+    """Make what is the same whatever the remedies are, piece by piece, for the scene that follows."""
+    for piece in (_card, _teaching, _towns, _relief, _line):
+        piece(report)
+        yield
+
+
+def _climbs(report: Report) -> tuple[Climb, ...]:
+    return report.once(climbs, lambda: climbs(report))
+
+
+def _card(report: Report) -> Card:
+    return report.once(trip_card, lambda: trip_card(report.outlook))
+
+
+def _teaching(report: Report) -> Teaching:
+    return report.once(teaching_of, lambda: teaching_of(report, _climbs(report), _card(report)))
+
+
+def _towns(report: Report) -> tuple[Town, ...]:
+    line = report.outlook.timeline
+    return report.once(towns_beside, lambda: towns_beside(line.lat_deg, line.lon_deg))
+
+
+def _relief(report: Report) -> Relief:
+    return report.once(_shading, lambda: _shading(report))
+
+
+def _line(report: Report) -> Track:
+    return report.once(_track, lambda: _track(report))
 
 
 def _facts(report: Report) -> tuple[str, ...]:
@@ -170,14 +204,14 @@ def _clock(report: Report) -> tuple[str, ...]:
     for span in outlook.timeline.spans:
         begin, end = local_time(outlook, span.first), local_time(outlook, span.last)
         changes = begin.utcoffset() != end.utcoffset()
-        said: dict[float, str] = {}  # by minute
-        for i in range(span.first, span.last + 1):
-            seconds = float(outlook.timeline.end_s[i])
-            if changes or seconds // 60.0 not in said:
-                here = local_time(outlook, i) if changes else begin.fromtimestamp(seconds, tz=begin.tzinfo)
-                said[seconds // 60.0] = told(here, "%a %H:%M", zoned=zoned)
-            texts.append(said[seconds // 60.0])
-    return (told(local_time(outlook, 0, begin=True), "%a %H:%M", zoned=zoned), *texts)
+        if changes:
+            texts += [told(local_time(outlook, i), _CLOCK, zoned=zoned) for i in range(span.first, span.last + 1)]
+            continue
+        form, zone = f"{_CLOCK} {zone_of(begin)}" if zoned else _CLOCK, begin.tzinfo
+        minutes, point = np.unique(outlook.timeline.end_s[span.rows] // 60.0, return_inverse=True)
+        said = [begin.fromtimestamp(60.0 * minute, tz=zone).strftime(form) for minute in minutes.tolist()]
+        texts += map(said.__getitem__, point.tolist())
+    return (told(local_time(outlook, 0, begin=True), _CLOCK, zoned=zoned), *texts)
 
 
 def _stretch(report: Report, leg: int) -> Stretch:
@@ -239,7 +273,7 @@ def _roads(report: Report) -> tuple[Road, ...]:
     return tuple(made)
 
 
-def _relief(report: Report) -> Relief:
+def _shading(report: Report) -> Relief:
     """Shading of the ground about the route, from the shipped coarse heights."""
     line = report.outlook.timeline
     box = box_about(line.lat_deg, np.asarray(unrolled(line.lon_deg.tolist())))

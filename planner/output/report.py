@@ -1,9 +1,9 @@
 """The forecast as text and tables in display units."""
 
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ from planner.analysis.service import ServicePlan, plan_service
 from planner.analysis.spread_shares import spread_shares
 from planner.analysis.unknowns import Unknowns, find_unknowns
 from planner.analysis.weighed import doubts_of, that_matter, weighed
+from planner.forecast.aside import aside
 from planner.forecast.assemble import Inputs, Progress, quiet
 from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
 from planner.model import geo
@@ -29,6 +30,7 @@ from planner.weather.sources import SourceUse, source_sentences, sources_used
 from thermal.fluids import FLUIDS, ROTORS, fluid_of
 
 Floats = npt.NDArray[np.float64]
+T = TypeVar("T")
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
 _JUST_OFF_S = 60.0
@@ -54,7 +56,6 @@ class Report:
     unknowns: Unknowns
     units: Units
     fuel: FuelPlan
-    choices: tuple[Choice, ...]
     clocks: tuple[ClockChange, ...]
     brakes: tuple[str, ...]
     weather: tuple[str, ...]
@@ -64,10 +65,29 @@ class Report:
     _worst: dict[int, Margin] = field(init=False, compare=False, repr=False)
     _legs: "list[LegRow]" = field(init=False, default_factory=list, compare=False, repr=False)
     _days: "list[DayRow]" = field(init=False, default_factory=list, compare=False, repr=False)
+    _made: dict[object, Any] = field(init=False, default_factory=dict, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         legs = {margin.leg for margin in self.margins}
         object.__setattr__(self, "_worst", {leg: worst_of(self.margins, leg) for leg in legs})
+
+    def once(self, key: object, make: Callable[[], T]) -> T:
+        """What `make` returns, made once; it may not depend on the remedies, which may come later."""
+        if key not in self._made:
+            self._made[key] = make()
+        found: T = self._made[key]
+        return found
+
+    def with_remedies(self, remedies: tuple[DayRemedies, ...]) -> "Report":
+        """The same report with remedies; what was made of it holds."""
+        whole = replace(self, remedies=remedies)
+        whole._made.update(self._made)
+        return whole
+
+    @property
+    def choices(self) -> tuple[Choice, ...]:
+        """Other roads compared with the chosen one; where no remedies were wanted, driven when they are asked for."""
+        return self.once("choices", lambda: compare_roads(self.outlook))
 
     @property
     def weighty(self) -> tuple[Doubt, ...]:
@@ -101,30 +121,49 @@ class Report:
 
 
 def make_report(
-    outlook: Forecast, *, remedies: bool = True, today: date | None = None, progress: Progress = quiet
+    outlook: Forecast,
+    *,
+    remedies: bool = True,
+    today: date | None = None,
+    progress: Progress = quiet,
+    ahead: Callable[[Report], Iterable[object]] = lambda _: (),
 ) -> Report:
-    """Compute the margins of a forecast; remedies and the weight of doubts need further simulations."""
+    """Compute the margins of a forecast; remedies and the weight of doubts need further simulations.
+
+    `ahead` gives pieces of what follows, for the time in which a child process tries the remedies.
+    """
     unknowns = find_unknowns(outlook)
     margins = find_margins(outlook, unknowns)
+    if not remedies or all(margin.level not in TIGHT for margin in margins):
+        return _report(outlook, margins, unknowns, today, weigh=remedies)
+    with aside(lambda say: find_remedies(outlook, margins, progress=say), progress) as tried:
+        report = _report(outlook, margins, unknowns, today, weigh=True)
+        tried.meanwhile(ahead(report))
+        return report.with_remedies(tried.result())
+
+
+def _report(
+    outlook: Forecast, margins: tuple[Margin, ...], unknowns: Unknowns, today: date | None, *, weigh: bool
+) -> Report:
+    """The report without remedies."""
     inputs = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
     doubts = doubts_of(inputs, outlook.legs, today=today)
-    with ThreadPoolExecutor(1) as aside:  # other roads are laid out while the remedies are driven
-        choices = aside.submit(compare_roads, outlook)
-        tried = find_remedies(outlook, margins, progress=progress) if remedies else ()
-        return Report(
-            outlook=outlook,
-            margins=margins,
-            unknowns=unknowns,
-            units=units_of(outlook.trip.units),
-            fuel=plan_fuel(outlook),
-            choices=choices.result(),
-            clocks=clock_changes(outlook),
-            brakes=hot_brakes(outlook),
-            weather=weather_used(outlook),
-            remedies=tried,
-            service=plan_service(outlook),
-            doubts=weighed(inputs, doubts) if remedies else doubts,
-        )
+    report = Report(
+        outlook=outlook,
+        margins=margins,
+        unknowns=unknowns,
+        units=units_of(outlook.trip.units),
+        fuel=plan_fuel(outlook),
+        clocks=clock_changes(outlook),
+        brakes=hot_brakes(outlook),
+        weather=weather_used(outlook),
+        remedies=(),
+        service=plan_service(outlook),
+        doubts=weighed(inputs, doubts) if weigh else doubts,
+    )
+    if weigh:
+        _ = report.choices  # now, while another process works
+    return report
 
 
 def clock_changes(outlook: Forecast) -> tuple[ClockChange, ...]:

@@ -1,6 +1,6 @@
 """Results of the Python interface: DataFrames in SI units, plain data, files."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -16,6 +16,8 @@ from planner.output.picked import columns_of, picked
 if TYPE_CHECKING:
     import pandas as pd
 
+    from maps.basemap import Basemap
+    from maps.scene import Scene
     from planner.analysis.alarm_marks import FluidAlarm
     from planner.analysis.alarms import Card, Reference
     from planner.analysis.sensitivity import Effect
@@ -178,15 +180,13 @@ class Plan:
 
         scene = make_scene(self.report)
         give_back()  # before what draws the page is loaded, some 40 MB
-        from maps import basemap, page
-        from planner.model import paths
+        from maps import page
         from planner.output import export
         from planner.output.icsbefore import last_calendar
         from planner.output.write import to_json
 
-        ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
         return {
-            "trip.html": page.render(scene, basemap=ground),
+            "trip.html": page.render(scene, basemap=_ground(self.report, scene)),
             "forecast.csv": export.forecast_csv(self.report),
             "plan.json": to_json(self.to_dict()),
             **export.exchange_files(self.report, last_calendar(*earlier)),
@@ -219,6 +219,29 @@ class Plan:
         for name in names:
             frame[name] = self._times(frame[name])
         return frame
+
+
+def ahead_of_files(report: "Report") -> "Iterator[None]":
+    """Make what a plan's files need whatever the remedies are, piece by piece, for the report to keep."""
+    from planner.forecast.room import give_back
+    from planner.output.mapscene import make_scene, pieces
+
+    yield from pieces(report)
+    give_back()
+    from maps import page  # noqa: F401  slow to import
+
+    yield
+    _ground(report, make_scene(report))
+
+
+def _ground(report: "Report", scene: "Scene") -> "Basemap":
+    """Outlines round the route."""
+    from maps import basemap
+    from planner.model import paths
+
+    bounds = scene.bounds()
+    folder = paths.data_folder() / "basemap"
+    return report.once(("ground", bounds), lambda: basemap.load(folder, bounds, scene.route()))
 
 
 @dataclass(frozen=True, kw_only=True)

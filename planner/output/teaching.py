@@ -109,6 +109,7 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
                 lasting_min=error.lasting_s / 60.0,
                 grows_from=round(float(u.temp(error.high_k)), 1),
                 least=round(float(u.diff(error.sd_k)), 2),
+                stays=round(error.stays, 4),
                 caution=round(float(u.temp(cautions[fluid.key])), 1) if fluid.key in cautions else None,
                 slopes=tuple(_column(u, _felt(one)) for one in sways.slope_k[:, :, f]),
                 along=_column(u, sways.along_k[:, f]),

@@ -18,6 +18,7 @@ from thermal.vehicle import Vehicle
 
 _STEEP = 0.03
 _NOON = time(12)
+_OF_A_LEG = "length_m grade elevation_m end_elevation_m lat_deg lon_deg wanted_m_per_s ac_on".split()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,27 +50,13 @@ class Road:
         return self.end_m - 0.5 * self.length_m
 
 
-def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -> Road:
-    """Cut the chosen legs into segments of at most a quarter mile."""
-    parts: list[dict[str, Floats]] = []
+def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER, *, like: Road | None = None) -> Road:
+    """Cut the chosen legs into segments of at most a quarter mile; those of `like`, of the same trip, are cut."""
+    parts = []
+    done = {} if like is None else {id(leg): np.flatnonzero(like.leg == n) for n, leg in enumerate(like.legs)}
     for leg in legs:
-        a, b = trip.places[leg.start], trip.places[leg.finish]
-        shape = leg.profile if leg.profile is not None else (a.elevation_m, b.elevation_m)
-        cut = geo.segments(shape, leg.distance_m, where=f"{a.name} to {b.name}")
-        n = len(cut.grade)
-        lat, lon = positions_along(trip, leg, np.arange(1, n + 1) / n)
-        parts.append(
-            {
-                "length_m": cut.length_m,
-                "grade": 0.0 * cut.grade if leg.carried else cut.grade,
-                "elevation_m": 0.5 * (cut.elevation_m[1:] + cut.elevation_m[:-1]),
-                "end_elevation_m": cut.elevation_m[1:],
-                "lat_deg": lat,
-                "lon_deg": lon,
-                "wanted_m_per_s": np.full(n, leg.speed_m_per_s),
-                "ac_on": np.full(n, float(_ac_on(trip, leg))),
-            }
-        )
+        rows = done.get(id(leg))
+        parts.append(_cut(trip, leg) if rows is None else {name: getattr(like, name)[rows] for name in _OF_A_LEG})
     joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
     leg_of = np.repeat(np.arange(len(legs)), [len(part["grade"]) for part in parts])
     weather = weather_along(trip, tuple(legs), known)
@@ -81,6 +68,25 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -
         weather=weather,
         **joined,
     )
+
+
+def _cut(trip: Trip, leg: Leg) -> dict[str, Floats]:
+    """Columns of one leg that are the same on every road."""
+    a, b = trip.places[leg.start], trip.places[leg.finish]
+    shape = leg.profile if leg.profile is not None else (a.elevation_m, b.elevation_m)
+    cut = geo.segments(shape, leg.distance_m, where=f"{a.name} to {b.name}")
+    n = len(cut.grade)
+    lat, lon = positions_along(trip, leg, np.arange(1, n + 1) / n)
+    return {
+        "length_m": cut.length_m,
+        "grade": 0.0 * cut.grade if leg.carried else cut.grade,
+        "elevation_m": 0.5 * (cut.elevation_m[1:] + cut.elevation_m[:-1]),
+        "end_elevation_m": cut.elevation_m[1:],
+        "lat_deg": lat,
+        "lon_deg": lon,
+        "wanted_m_per_s": np.full(n, leg.speed_m_per_s),
+        "ac_on": np.full(n, float(_ac_on(trip, leg))),
+    }
 
 
 def _ac_on(trip: Trip, leg: Leg) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.model import clock
 from planner.model.errors import NoRouteError
@@ -122,7 +123,8 @@ class Route:
         key = (id(vehicle), *map(id, legs))  # what is kept holds car and legs, so that no other takes their place
         with _ONE_AT_A_TIME:  # so that a second thread does not build it again
             if key not in self._others:
-                self._others[key] = vehicle, build_timeline(self.trip, legs, vehicle, self.known)
+                line = build_timeline(self.trip, legs, vehicle, self.known, like=self.timeline.road)
+                self._others[key] = vehicle, line
             return self._others[key][1]
 
 
@@ -197,10 +199,19 @@ def _on_open_days(trip: Trip, legs: tuple[Leg, ...], vehicle: Vehicle, known: Tr
 
 
 def build_timeline(
-    trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: TripWeather = NO_WEATHER, *, seasons: bool = True
+    trip: Trip,
+    legs: Sequence[Leg],
+    vehicle: Vehicle,
+    known: TripWeather = NO_WEATHER,
+    *,
+    seasons: bool = True,
+    like: Road | None = None,
 ) -> Timeline:
-    """Build the timeline of the chosen legs: days, clock, weather, and speeds the car can hold."""
-    road = cut_road(trip, legs, known)
+    """Build the timeline of the chosen legs: days, clock, weather, and speeds the car can hold.
+
+    `like` is another road of the same trip, if one is cut.
+    """
+    road = cut_road(trip, legs, known, like=like)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
     speed = held_speed(road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
     heat = climb_heat(trip, road) if trip.day.avoid_heat else None
@@ -231,29 +242,87 @@ def _leg_times(road: Road, speed_m_per_s: Floats) -> list[float]:
 
 
 class _Sheet:
-    """Collects the columns of a timeline day by day."""
+    """Rows of a timeline, span by span: each a segment of the road, or time parked at the end of one."""
 
-    def __init__(self, road: Road) -> None:
-        self.begins = np.searchsorted(road.leg, np.arange(len(road.legs) + 1))
-        self.columns: dict[str, list[Floats | tuple[int, float]]] = {}
+    def __init__(self, trip: Trip, road: Road, speed: Floats) -> None:
+        self.trip, self.road, self.speed = trip, road, speed
+        self.begins = np.searchsorted(road.leg, np.arange(len(road.legs) + 1)).tolist()
+        self.driving_s = road.length_m / speed / (1.0 - self._of_legs("idle_share"))
         self.spans: list[Span] = []
-        self.rows = 0
+        self.engine_on: list[bool] = []  # by span, as the following
+        self.at: list[NDArray[np.int64]] = []  # row of the road; when parked, the last one before
+        self.duration_s: list[Floats] = []
+        self.end_s: list[Floats] = []
 
-    def add(self, span: Span, count: int, **columns: Floats | float) -> None:
-        """Append `count` rows; one number is that of all of them."""
-        for name, values in columns.items():
-            part = (count, values) if isinstance(values, float) else values
-            self.columns.setdefault(name, []).append(part)
-        self.spans.append(replace(span, first=self.rows, last=self.rows + count - 1))
-        self.rows += count
+    def drive(self, i: int, day: int, now: float) -> float:
+        """Append the segments of one leg, engine off where it is carried; returns the time of arrival."""
+        rows, leg = np.arange(self.begins[i], self.begins[i + 1]), self.road.legs[i]
+        end_s = now + np.cumsum(self.driving_s[rows])
+        self._add(leg.kind if leg.carried else "drive", i, day, rows, self.driving_s[rows], end_s, not leg.carried)
+        return float(end_s[-1])
 
-    def leg(self, i: int) -> slice:
-        """Segments of road of one leg."""
-        return slice(int(self.begins[i]), int(self.begins[i + 1]))
+    def park(self, i: int, day: int, kind: str, now: float, duration_s: float, *, engine_on: bool = False) -> float:
+        """Append time parked at the end of leg `i`; returns its end."""
+        edges = np.append(_SOAK_EDGES_S[_SOAK_EDGES_S < duration_s - 1.0], duration_s)
+        rows = np.full(len(edges) - 1, self.begins[i + 1] - 1)
+        self._add(kind, i, day, rows, np.diff(edges), now + edges[1:], engine_on)
+        return now + duration_s
 
-    def joined(self, name: str) -> Floats:
-        """A column as an array."""
-        return np.concatenate([np.full(*part) if isinstance(part, tuple) else part for part in self.columns[name]])
+    def _add(
+        self, kind: str, i: int, day: int, at: NDArray[np.int64], duration_s: Floats, end_s: Floats, engine_on: bool
+    ) -> None:
+        first, place = self.spans[-1].last + 1 if self.spans else 0, self.road.legs[i].finish
+        self.spans.append(Span(kind=kind, leg=i, day=day, first=first, last=first + len(at) - 1, place=place))
+        self.at.append(at)
+        self.duration_s.append(duration_s)
+        self.end_s.append(end_s)
+        self.engine_on.append(engine_on)
+
+    def _of_legs(self, name: str) -> Floats:
+        """A value of each leg along the road, 0 where it is carried."""
+        by_leg = [0.0 if leg.carried else float(getattr(leg, name)) for leg in self.road.legs]
+        return np.array(by_leg)[self.road.leg]
+
+    def _spread(self, values: Sequence[float]) -> Floats:
+        """One value for each span, as a column."""
+        return np.repeat(np.array(values, dtype=np.float64), [len(at) for at in self.at])
+
+    @property
+    def moves(self) -> BoolArray:
+        """Rows on the road, ferries and trains included."""
+        return self._spread([span.on_road for span in self.spans]) > 0.0
+
+    def position(self) -> dict[str, Floats]:
+        """Columns of place and time."""
+        places, moves, at = [self.trip.places[span.place] for span in self.spans], self.moves, np.concatenate(self.at)
+        c = {"end_s": np.concatenate(self.end_s), "duration_s": np.concatenate(self.duration_s)}
+        c["end_m"] = self.road.end_m[at]
+        for name in ("elevation_m", "end_elevation_m", "lat_deg", "lon_deg"):
+            parked = self._spread([getattr(place, name.removeprefix("end_")) for place in places])
+            c[name] = np.where(moves, getattr(self.road, name)[at], parked)
+        return c
+
+    def motion(self) -> dict[str, Floats]:
+        """Columns of driving; the car comes to rest where it is parked or carried next."""
+        road, at = self.road, np.concatenate(self.at)
+        after = np.append(np.where(road.carried, 0.0, self.speed)[1:], 0.0)
+        after[at[~self.moves]] = 0.0
+        along = {
+            "speed_m_per_s": self.speed,
+            "end_speed_m_per_s": np.where(after == 0.0, 0.0, 0.5 * (self.speed + after)),
+            "grade": road.grade,
+            "wanted_m_per_s": road.wanted_m_per_s,
+            "ac_on": road.ac_on,
+            "heater_on": self._of_legs("heater"),
+            **{name: self._of_legs(name) for name in ("idle_share", "low_gear", "highest_gear")},
+        }
+        driven = self.moves & ~road.carried[at]
+        c = {name: np.where(driven, values[at], 0.0) for name, values in along.items()}
+        c["engine_on"] = self._spread(self.engine_on)
+        c["ac_on"] = np.where(driven, c["ac_on"], c["engine_on"] * self.trip.air_conditioning)
+        c["group"] = self._spread([span.leg for span in self.spans])
+        c["day"] = self._spread([span.day for span in self.spans])
+        return c
 
 
 def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
@@ -262,112 +331,27 @@ def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) ->
 
 
 def _sheet(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> _Sheet:
-    """The columns of a timeline, without air and sun."""
-    sheet = _Sheet(road)
+    """The rows of a timeline, without air and sun."""
+    sheet = _Sheet(trip, road, speed)
     idling = {position - 1 for position, halt in wanted_on(trip, road.legs).halts.items() if halt.engine_on}
     for number, day in enumerate(days):
         now = day.start_s
-        stops = {i for i, _, _ in day.pauses} | {day.last} | {i - 1 for i, leg in enumerate(road.legs) if leg.carried}
         for i in range(day.first, day.last + 1):
-            now = (_carry if road.legs[i].carried else _drive_leg)(sheet, road, i, number, speed, now, last=i in stops)
+            now = sheet.drive(i, number, now)
             for _, seconds, kind in (pause for pause in day.pauses if pause[0] == i):
                 on = kind == "idle" or (kind == "halt" and i in idling)
-                now = _park(sheet, trip, road, i, number, kind, now, seconds, on)
+                now = sheet.park(i, number, kind, now, seconds, engine_on=on)
         if number + 1 < len(days):
             night_s = max(days[number + 1].start_s - now, _SHORTEST_NIGHT_S)
-            now = _park(sheet, trip, road, day.last, number, "night", now, night_s, False)
+            now = sheet.park(day.last, number, "night", now, night_s)
         else:
-            now = _park(sheet, trip, road, day.last, number, "end", now, _LAST_SOAK_S, False)
+            now = sheet.park(day.last, number, "end", now, _LAST_SOAK_S)
     return sheet
-
-
-def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
-    """Append the segments of one leg; returns the time of arrival."""
-    rows, leg = sheet.leg(i), road.legs[i]
-    v = speed[rows]
-    duration = road.length_m[rows] / v / (1.0 - leg.idle_share)
-    after = np.append(v[1:], 0.0 if last or rows.stop == len(speed) else speed[rows.stop])
-    motion: dict[str, Floats | float] = {
-        "speed_m_per_s": v,
-        "end_speed_m_per_s": np.where(after == 0.0, 0.0, 0.5 * (v + after)),
-        "grade": road.grade[rows],
-        "wanted_m_per_s": road.wanted_m_per_s[rows],
-        "ac_on": road.ac_on[rows],
-        "engine_on": 1.0,
-        "idle_share": leg.idle_share,
-    }
-    switches = {name: float(getattr(leg, name)) for name in ("low_gear", "highest_gear")}
-    switches["heater_on"] = float(leg.heater)
-    return _on_road(sheet, road, i, day, duration, now, kind="drive", **motion, **switches)
-
-
-def _carry(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
-    """Append a leg on a ferry or a train, engine off; returns the time of arrival."""
-    del last  # it is parked anyway
-    rows = sheet.leg(i)
-    still = dict.fromkeys((*_STILL, "engine_on", "ac_on"), 0.0)
-    return _on_road(sheet, road, i, day, road.length_m[rows] / speed[rows], now, kind=road.legs[i].kind, **still)
-
-
-def _on_road(
-    sheet: _Sheet,
-    road: Road,
-    i: int,
-    day: int,
-    duration_s: Floats,
-    now: float,
-    *,
-    kind: str,
-    **columns: Floats | float,
-) -> float:
-    """Append the segments of one leg with their position; returns the time of arrival."""
-    rows, end_s = sheet.leg(i), now + np.cumsum(duration_s)
-    position = ("elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
-    columns |= {name: getattr(road, name)[rows] for name in position}
-    columns |= {"duration_s": duration_s, "end_s": end_s, "group": float(i), "day": float(day)}
-    span = Span(kind=kind, leg=i, day=day, first=0, last=0, place=road.legs[i].finish)
-    sheet.add(span, len(end_s), **columns)
-    return float(end_s[-1])
-
-
-_STILL = (
-    *("speed_m_per_s", "end_speed_m_per_s", "grade", "wanted_m_per_s"),
-    *("heater_on", "low_gear", "highest_gear", "idle_share"),
-)
-
-
-def _park(
-    sheet: _Sheet, trip: Trip, road: Road, i: int, day: int, kind: str, now: float, duration_s: float, engine_on: bool
-) -> float:
-    """Append time parked at the end of leg `i`; returns its end."""
-    place = trip.places[road.legs[i].finish]
-    edges = np.append(_SOAK_EDGES_S[_SOAK_EDGES_S < duration_s - 1.0], duration_s)
-    steps = np.diff(edges)
-    at = float(road.end_m[sheet.leg(i).stop - 1])
-    sheet.add(
-        Span(kind=kind, leg=i, day=day, first=0, last=0, place=place.key),
-        len(steps),
-        duration_s=steps,
-        elevation_m=place.elevation_m,
-        end_elevation_m=place.elevation_m,
-        lat_deg=place.lat_deg,
-        lon_deg=place.lon_deg,
-        end_m=at,
-        end_s=now + edges[1:],
-        engine_on=float(engine_on),
-        ac_on=float(trip.air_conditioning and engine_on),
-        group=float(i),
-        day=float(day),
-        **dict.fromkeys(_STILL, 0.0),
-    )
-    return now + duration_s
 
 
 def _road_air_k(road: Road, sheet: _Sheet) -> Floats:
     """Air along the road alone, ferries and trains included. [K]."""
-    c = {name: sheet.joined(name) for name in ("end_s", "duration_s", "end_m", "elevation_m", "lat_deg", "lon_deg")}
-    air_k = _air_of(road, c, np.nan).air_k
-    return np.concatenate([air_k[span.rows] for span in sheet.spans if span.on_road])
+    return np.asarray(_air_of(road, sheet.position(), np.nan).air_k[sheet.moves])
 
 
 def _air_of(road: Road, c: dict[str, Floats], bearing_deg: Floats | float) -> AirAlong:
@@ -387,7 +371,7 @@ def _middle_s(c: dict[str, Floats]) -> Floats:
 
 
 def _finish(road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) -> Timeline:
-    c = {name: sheet.joined(name) for name in sheet.columns}
+    c = sheet.position() | sheet.motion()
     moves = c["speed_m_per_s"] > 0.0
     air = _air_of(road, c, np.where(moves, bearings_deg(c["lat_deg"], c["lon_deg"]), np.nan))
     position = {"lat_deg": c["lat_deg"], "lon_deg": c["lon_deg"], "epoch_s": _middle_s(c)}

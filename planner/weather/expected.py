@@ -3,6 +3,7 @@
 Hours are solar time, not local clock time.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -10,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from planner.model.clock import solar_time_h, sun_angles
+from planner.model.clock import sun_at
 from planner.model.errors import PlannerError
 from thermal.ranges import FloatArray as Floats
 
@@ -124,10 +125,9 @@ def air_k(
     >>> float(air_k(epoch_s=afternoon, lat_deg=40.0, lon_deg=-105.0, low_k=288.15, high_k=305.15))
     305.1
     """
-    epoch = np.asarray(epoch_s, dtype=np.float64)
-    declination_deg, _ = sun_angles(epoch)
+    declination_deg, solar_h = sun_at(lon_deg=lon_deg, epoch_s=epoch_s)
     share = within_day(
-        solar_h=solar_time_h(lon_deg=lon_deg, epoch_s=epoch),
+        solar_h=solar_h,
         day_h=day_length_h(lat_deg=lat_deg, declination_deg=declination_deg),
         lag_h=lag_h,
     )
@@ -215,7 +215,7 @@ def sea_level_of(anchors: Sequence[Anchor]) -> SeaLevel:
 def _require_anchor(anchor: Anchor) -> None:
     high_k, low_k = anchor.high_k, anchor.low_k
     given = [x for x in (anchor.distance_m, anchor.elevation_m, high_k, low_k) if x is not None]
-    if not np.all(np.isfinite(given)):
+    if not all(map(math.isfinite, given)):
         message = f"place at {anchor.distance_m} m: {anchor} has a value that is not a number; leave unknown ones empty"
         raise PlannerError(message)
     if high_k is not None and low_k is not None and low_k > high_k:

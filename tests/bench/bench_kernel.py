@@ -73,11 +73,11 @@ def cvode(drive: Drive, vehicle: Vehicle) -> np.ndarray:
     from sksundae.cvode import CVODE
 
     loads, _ = compute_loads(vehicle, drive)
-    car, factors = simulate.car_constants(vehicle, loads), simulate.nominal()
+    car, factors, table = simulate.car_constants(vehicle, loads), simulate.nominal(), kernel.table_of(loads)
     at = [0]
 
     def rate(_: float, y: np.ndarray, out: np.ndarray) -> None:
-        kernel.rates(y, loads, at[0], factors, 0, 0.0, 0.0, car, out)
+        kernel.rates(y, table, at[0], factors, 0, 0.0, 0.0, car, out)
 
     solver = CVODE(rate, method="BDF", rtol=1e-6, atol=1e-4, max_num_steps=100_000)
     y, temps = simulate.cold_start_k(drive), np.empty((len(drive.duration_s), N_BODY))
@@ -106,12 +106,12 @@ def march_only(drive: Drive, vehicle: Vehicle) -> Callable[[], None]:
 def rate_cost_us(drive: Drive, vehicle: Vehicle) -> float:
     """One call of the right-hand side from Python. [us]."""
     loads, _ = compute_loads(vehicle, drive)
-    car, factors = simulate.car_constants(vehicle, loads), simulate.nominal()
+    car, factors, table = simulate.car_constants(vehicle, loads), simulate.nominal(), kernel.table_of(loads)
     y, out = np.full(N_BODY, 350.0), np.empty(N_BODY)
 
     def run() -> None:
         for _ in range(5000):
-            kernel.rates(y, loads, 100, factors, 0, 0.0, 0.0, car, out)
+            kernel.rates(y, table, 100, factors, 0, 0.0, 0.0, car, out)
 
     return best(run)[0] / 5000 * 1e6
 
@@ -308,7 +308,7 @@ Draws go side by side through the kernel, eight at a time, in vector instruction
 
 ## Whole commands
 The worked example, Wilmington to Astoria, {example_miles:,} miles, 256 draws; `plan` with its page and all remedies.
-Second runs.
+Second runs. `plan` tries remedies in a second process; what both share counts once.
 
 {commands}
 
@@ -387,7 +387,9 @@ def main() -> None:
         parts=parts(drive, vehicle),
         compile=cold_compile_s(),
         example_miles=round(example("wilmington-astoria")[0].length_m.sum() / MILE_M),
-        commands=table("command|wall clock|processor time, all threads|peak memory", commands()),
+        commands=table(
+            "command|wall clock|processor time, all threads|peak memory of a process|of all together", commands()
+        ),
         seeds=SEEDS,
         scattered=SCATTERED,
         sampling=table("example|draws|how|root mean square|worst|told, root mean square", sampling()),

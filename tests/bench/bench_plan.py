@@ -11,6 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.append(str(Path(__file__).parents[1] / "shared"))
+from held import most_held
+
 from planner.analysis.margins import find_margins
 from planner.analysis.remedies import Remedy, find_remedies
 from planner.forecast.assemble import find_route, read_inputs
@@ -49,19 +52,10 @@ def commands() -> list[list[str]]:
                 subprocess.run(call, capture_output=True, cwd=ROOT, env=env, check=False)
                 wall, after = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
             used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-            rows.append([f"`{command}`", f"{wall:.1f} s", f"{used:.1f} s", f"{_peak_mb(call):.0f} MB"])
+            most = most_held(call[3:], env | {"PYTHONPATH": str(ROOT)})[2:]
+            held = [f"{one / 2**20:.0f} MB" for one in most]
+            rows.append([f"`{command}`", f"{wall:.1f} s", f"{used:.1f} s", *held])
     return rows
-
-
-def _peak_mb(call: list[str]) -> float:
-    """Most memory of one command, in a process of its own, as the children's peak only grows."""
-    script = (
-        "import resource, subprocess, sys\n"
-        "subprocess.run(sys.argv[1:], capture_output=True)\n"
-        "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
-    )
-    ran = subprocess.run([sys.executable, "-c", script, *call], capture_output=True, text=True, check=True, cwd=ROOT)
-    return int(ran.stdout) / (1024.0 if os.uname().sysname == "Linux" else 1048576.0)
 
 
 def seeds() -> list[list[str]]:

@@ -20,7 +20,11 @@ sys.path[:0] = [str(HERE.parents[1]), str(HERE), str(HERE.parent / "shared")]
 
 MODULES = ("targets_files", "targets_web")
 FOUND = HERE / "found"
-_COMPILED = ("thermal.kernel", "thermal.compiled")  # numba reads their bytecode, which must stay as it is
+# The compiler reads the bytecode of these, which must stay as it is.
+_COMPILED = (
+    *(f"thermal.{name}" for name in ("kernel", "gears", "error_kernel", "chances", "compiled", "compiler", "machine")),
+    "planner.analysis.alarm_marks",
+)
 _SLACK = 4.0  # code that counts what it covers is so much slower
 _LIBRARY_S = 60
 

@@ -18,11 +18,9 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-import numba
 import numpy as np
 from contract import ROOT, Target, top
 from loopback import BRIG, GOOD, LINN, Replies, Wire, http
-from numba.core.caching import IndexDataCacheFile
 
 from planner.files.folder import open_folder
 from planner.forecast.run import forecast
@@ -41,8 +39,9 @@ from planner.weather.records import AIR_K, ELEVATION_M, Answer, PastYears, Place
 from planner.weather.sources import TripWeather, age, anchors_on, highs_lows_on, weather_along
 from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 from planner.weather.transport import Client, read_json
-from thermal.compiled import check_cache
+from thermal.compiled import Code, Entry
 from thermal.errors import one_line
+from thermal.machine import folders
 
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
@@ -320,24 +319,25 @@ def normals(data: bytes) -> None:
 
 
 @cache
-def _kernel() -> tuple[Any, Path]:
-    function = check_cache(numba.njit(cache=True)(_twice))
-    function(2.0)
-    held: IndexDataCacheFile = function._cache._cache_file
-    return held, Path(held._index_path)
+def _kernel() -> Entry:
+    entry = Code().entry(_double)
+    entry(np.ones(1))
+    _holds(entry.is_kept(), "nothing is kept")
+    return entry
 
 
-def _twice(x: float) -> float:
-    return 2.0 * x
+def _double(values: Any) -> None:
+    values[0] *= 2.0
 
 
 def kernel_cache(data: bytes) -> None:
-    """No bytes are run, or even unpacked, unless this program's checksum stands behind them."""
-    held, path = _kernel()
+    """No bytes are run unless this program's checksum stands before them."""
+    entry = _kernel()
+    (path,) = [folder / entry.file for folder in folders() if (folder / entry.file).is_file()][:1]
     whole = path.read_bytes()
     try:
         path.write_bytes(data)
-        _holds(not held._load_index(), "index")
+        _holds(not entry.is_kept(), "kept")
     finally:
         path.write_bytes(whole)
 

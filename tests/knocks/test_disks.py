@@ -114,16 +114,23 @@ def test_weather_with_a_full_cache(trip: Path, small_disk: Path) -> None:
 
 
 def test_the_model_is_compiled_where_nothing_can_be_kept(small_disk: Path) -> None:
-    """A full disk for the compiler's results: it says that nothing can be kept rather than fail when saving."""
-    code = "from thermal.compiled import choose_cache; print(choose_cache())"
+    """A full disk for the compiler's results: it says that nothing was kept, and leaves no part of a file."""
+    code = "from thermal.kernel import _march; print(_march.keep(bytes(200_000)), _march.is_kept())"
     env = {**os.environ, "NUMBA_CACHE_DIR": str(small_disk)}
-    for room, said in ((0, "False"), (256 * 1024, "False")):
-        (small_disk / "fill").write_bytes(b"\0" * room)
-        done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True)
-        assert done.stdout.strip() == said
+    (small_disk / "fill").write_bytes(b"\0" * (small_disk_bytes(small_disk) - 65536))
+    done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "False"]
+    assert {path.name for path in small_disk.iterdir()} == {"fill"}
+    (small_disk / "fill").unlink()
     subprocess.run(["mount", "-o", "remount,size=4m", small_disk], check=True)
     done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "True"
+    assert done.stdout.split() == ["True", "True"]
+
+
+def small_disk_bytes(disk: Path) -> int:
+    """Size of a disk."""
+    held = os.statvfs(disk)
+    return held.f_frsize * held.f_blocks
 
 
 def test_a_command_runs_where_nothing_can_be_kept(trip: Path) -> None:

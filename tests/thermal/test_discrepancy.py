@@ -14,11 +14,19 @@ from other_logs import Day, make_log
 
 from thermal import discrepancy, error_kernel, expected, fit, posterior
 from thermal.causes_error import late_k
-from thermal.discrepancy import CAR_SHARE, CLASS_ERROR, DAY_SHARE, UNFITTED, Discrepancy, FluidError
+from thermal.discrepancy import (
+    CAR_SHARE,
+    CLASS_ERROR,
+    DAY_SHARE,
+    SENDER_SD_K,
+    UNFITTED,
+    Discrepancy,
+    FluidError,
+)
 from thermal.drive import steady_drive
 from thermal.error_path import rows_along, temps_with_error_k, with_error
 from thermal.errors import ThermalError
-from thermal.fit_error import FITTED_ERROR, GAUGE_SD_K, ErrorModel, Held
+from thermal.fit_error import FITTED_ERROR, ErrorModel, Held
 from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_BODY
 from thermal.log_drive import Readings
 from thermal.simulate import nominal, simulate
@@ -27,7 +35,9 @@ from thermal.vehicle import Vehicle
 OWNER = "estate-1990s-six"
 KNOWN = Discrepancy(
     fluids={
-        "coolant": FluidError(sd_k=2.1, timing_s=40.0, weighs_k=3.4, lasting_s=1800.0, low_k=287.15, high_k=370.15),
+        "coolant": FluidError(
+            sd_k=2.1, sender_k=1.4, timing_s=40.0, weighs_k=3.4, lasting_s=1800.0, low_k=287.15, high_k=370.15
+        ),
     },
     air_low_k=285.15,
     air_high_k=297.15,
@@ -35,6 +45,8 @@ KNOWN = Discrepancy(
     load_w_per_kg=15.2,
     thermostat_sd_k=1.2,
 )
+
+KNOWN_OWN = replace(KNOWN.fluids["coolant"], sd_k=0.7, sender_k=0.5)  # an owner who checked the gauge
 
 
 @pytest.fixture(scope="module")
@@ -165,6 +177,52 @@ def test_it_survives_the_file() -> None:
     assert again == held
 
 
+def test_a_file_that_does_not_say_whose_error_it_is_keeps_its_size() -> None:
+    """The sender's part is the usual 1.4 K, or at most 0.87 of the whole, so that a quarter of its square is left."""
+    table = posterior.fit_table(posterior.Posterior(factors={}, correlation={}, discrepancy=KNOWN))["discrepancy"]
+    for sd, sender_k in (("2.1 K", 1.4), ("1 K", 0.87)):
+        old = {key: text for key, text in {**table["coolant"], "sd": sd}.items() if key != "sender"}
+        problems: list[str] = []
+        found = posterior.read_posterior({"discrepancy": {**table, "coolant": old}}, "car.toml [fit]", problems)
+        one = found.discrepancy.of("coolant")
+        assert problems == []
+        assert (f"{one.sd_k:g} K", one.sender_k) == (sd, pytest.approx(sender_k))
+
+
+def test_no_number_of_logs_takes_off_the_senders_own_error(estate: Vehicle) -> None:
+    """60 logs that a fit meets to a tenth of a kelvin: the fluid is known to its sender's 1.4 K, the gauge far better.
+
+    A fit taken up again from the file keeps what the file says of the sender.
+    """
+    for known, sender_k in ((UNFITTED, 1.4), (replace(KNOWN, fluids={"coolant": KNOWN_OWN}), 0.5)):
+        error, share, rate = warm_up(estate, 60, known)
+        held = made_up(error, 0.1 * np.array([1.0, -1.0] * 30), np.zeros(60), share, rate)
+        found = error.found(held, [one.left_k for one in held], 1.0)
+        one, shown = found.of("coolant"), found.as_read().of("coolant")
+        assert one.sender_k == sender_k
+        assert sender_k <= one.sd_k < sender_k + 0.2
+        assert shown.sd_k == pytest.approx(np.sqrt(one.sd_k**2 - sender_k**2))
+        assert (shown.sender_k, shown.timing_s, shown.weighs_k) == (0.0, one.timing_s, one.weighs_k)
+        assert found.as_read().as_read() == found.as_read()
+    assert UNFITTED.as_read() == UNFITTED
+
+
+def test_a_log_begins_where_its_senders_say(estate: Vehicle) -> None:
+    """An axle that stood overnight: how warm it is is as unsure as its sender, what the gauge reads is not.
+
+    In the first minute a car as cold as the air has hardly any error of the model's own.
+    """
+    drive = steady_drive(minutes=5.0, speed_m_per_s=20.0, grade=0.0, air_k=290.0)
+    own = replace(CLASS_ERROR["differential"], sd_k=1.7, sender_k=1.4, timing_s=0.0)
+    known = posterior.Posterior(factors={}, correlation={}, discrepancy=replace(KNOWN, fluids={"differential": own}))
+    seen = Readings(time_s=np.array([0.0]), temp_k=np.full((1, N_BODY), 290.0), start_k=np.full(N_BODY, 290.0))
+    fluid = np.std(expected.drawn_k(estate, drive, seen, known)[:, 0, 4])
+    shown = replace(known, discrepancy=known.discrepancy.as_read())
+    gauge = np.std(expected.drawn_k(estate, drive, seen, shown)[:, 0, 4])
+    assert np.sqrt(fluid**2 - gauge**2) == pytest.approx(1.4, rel=0.1)  # 128 draws
+    assert gauge < 0.6
+
+
 def test_a_file_without_timing_reads_as_before() -> None:
     table = posterior.fit_table(posterior.Posterior(factors={}, correlation={}, discrepancy=KNOWN))["discrepancy"]
     kept = {key: table["coolant"][key] for key in ("sd", "lasting", "from", "to")}
@@ -231,7 +289,7 @@ def test_what_is_told_has_no_part_in_how_a_fit_weighs(estate: Vehicle) -> None:
     assert np.array_equal(one.scale_k(0), two.scale_k(0), equal_nan=True)
     none = [np.full((180, N_BODY), np.nan)]
     again = one.told_sizes([Held(0, np.ones(180, dtype=bool), none[0])], none)
-    assert np.hypot(again.level_k[1], GAUGE_SD_K) == pytest.approx(2.1)
+    assert np.hypot(again.level_k[1], SENDER_SD_K) == pytest.approx(2.1)
     assert again.timing_s[1] == pytest.approx(40.0)
 
 
@@ -297,6 +355,10 @@ def test_intervals_follow_the_timing_of_the_car_while_it_warms(estate: Vehicle) 
         ),
         ({"colant": {}}, "did you mean 'coolant'"),
         ({"load_to": "1e9 W/kg"}, "load_to: read"),
+        (
+            {"coolant": {"sd": "2 K", "sender": "2.1 K", "lasting": "30 min", "from": "9 degC", "to": "90 degC"}},
+            "coolant: read sender '2.1 K', sd '2 K'; the sender's error is a part of sd: write one no larger",
+        ),
     ],
 )
 def test_a_bad_section_is_told(changed: dict, told: str) -> None:

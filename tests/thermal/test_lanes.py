@@ -1,10 +1,14 @@
 """Draws stepped side by side against the same draws one by one; against LSODA: test_network.py."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from cars import join, parked, with_part
 
-from thermal import kernel
+from thermal import compiler, kernel
+from thermal.compiled import Entry
+from thermal.compiler import _told_apart as told_apart
 from thermal.drive import Drive, steady_drive
 from thermal.fluids import N_FLUID
 from thermal.simulate import simulate
@@ -58,11 +62,15 @@ def test_a_draw_does_not_see_its_neighbours(estate: Vehicle) -> None:
 
 
 def test_where_the_compiler_cannot_be_told_the_code_is_the_same(estate: Vehicle, monkeypatch) -> None:
-    monkeypatch.setattr("numba.core.compiler.CompilerBase", None)
+    parts = compiler.load().core.compiler
+    bare = SimpleNamespace(core=SimpleNamespace(compiler=SimpleNamespace(Compiler=parts.Compiler)))
+    monkeypatch.setattr(compiler, "_told_apart", lambda _: told_apart(bare))
+    assert told_apart(bare) is parts.Compiler
     drive = _mixed()
     given = dict(zip(("factors", "ambient_k"), draw(8, ambient_sd_k=np.full(1, 4.0)), strict=True))
     told = simulate(drive, estate, **given)
-    assert kernel._told_apart() is kernel._compile
-    plain = kernel._told_apart()(nogil=True)(kernel._march_lanes.py_func)
+    plain = Entry(kernel._code, kernel._march_lanes.function, apart=True)
+    monkeypatch.setattr(plain, "_kept", lambda: b"")
+    monkeypatch.setattr(plain, "keep", lambda data: False)
     monkeypatch.setattr(kernel, "_march_lanes", plain)
     assert np.abs(simulate(drive, estate, **given).temps_k - told.temps_k).max() < _SAME_K

@@ -77,6 +77,11 @@ def test_churning_is_told_from_mesh(estate: Vehicle) -> None:
             low, high = got.interval(2)
             assert 1.0 < low < 1.8 < high
             assert got.learned[2] > 0.5
+            # a file keeps no spread of the churning: that of the mesh is the one at the churning found (normal
+            # distribution, conditional variance: any textbook)
+            kept, whole, c = got.kept_covariance([0, 1]), got.covariance, got.covariance[:2, 2]
+            assert kept == pytest.approx(whole[:2, :2] - np.outer(c, c) / whole[2, 2])
+            assert kept[0, 0] < 0.8 * whole[0, 0]
     assert left[0] < left[1]
 
 
@@ -212,7 +217,7 @@ def test_gauges_that_are_off_or_stuck_are_named(known_car) -> None:
 
 
 def test_a_verdict_does_not_hang_on_how_often_the_logger_wrote(known_car) -> None:
-    """Odds at every 15, 30 and 60 s: 27, 47 and 390, all for the fault; every reading at its word gives e^10."""
+    """Odds of readings every 15, 30 and 60 s: 27, 47 and 390, all for the fault; each at its word gives e^10."""
     car, posterior = known_car
     log = made_up.made_up_log(car, seed=930, truth={"axle_heat": 1.4}, hours=1.5, air_k=306.0)
     odds = []

@@ -3,6 +3,7 @@
 import itertools
 import math
 import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -15,8 +16,9 @@ from desert import CLIMB, LEGS, START, Edits, edits_of, write
 from rules import with_trip
 
 from planner.analysis.alarms import trip_card
-from planner.analysis.margins import columns_of, find_margins, fluids_of, worst_of
-from planner.analysis.remedies import DayRemedies, Remedy, find_remedies, try_changes
+from planner.analysis.candidates import candidates
+from planner.analysis.margins import columns_of, find_margins, fluids_of, gravest, worst_of
+from planner.analysis.remedies import DayRemedies, Remedy, _cost, _Tries, find_remedies, try_changes
 from planner.analysis.rerun import Change, Trial, run_day
 from planner.files.folder import open_folder
 from planner.forecast.kept import Kept, keep_least
@@ -267,6 +269,23 @@ def test_pairs_are_of_different_kinds_and_do_what_neither_does_alone(found):
         parts = [remedy for words, remedy in alone.items() if words == one or words.endswith(other)]
         assert len(parts) == 2
         assert not any(part.works for part in parts)
+
+
+def test_driving_the_cheapest_pairs_alone_finds_the_same(desert):
+    worst = gravest(find_margins(desert))
+    number = next(n for n, day in enumerate(desert.timeline.days) if day.first <= worst.leg <= day.last)
+    with ThreadPoolExecutor(2) as pool:
+        tries, again = (_Tries(desert, number, worst, pool) for _ in range(2))
+        pairs = itertools.combinations(candidates(desert, number, worst), 2)
+        choices = [(a, b) for a, b in pairs if a.kind != b.kind][::7]
+        every = [told(one) for one in sorted(tries.all(choices), key=_cost) if one.works]
+        for count in (1, 2, len(every) + 1):
+            assert [told(one) for one in again.cheapest(choices, count)] == every[:count]
+    assert 2 < len(every) < len(choices)
+
+
+def told(remedy: Remedy) -> tuple[str, float, float, float]:
+    return remedy.words, remedy.minutes, remedy.margin_k, remedy.probability
 
 
 # --- where one may stop ---

@@ -146,6 +146,21 @@ def test_nothing_slow_is_loaded_without_need(trip_folder, code, needed, slow):
     assert not loaded & set(slow.split())
 
 
+@pytest.mark.parametrize(
+    ("command", "slow"),
+    [("forecast", "numba pandas networkx folium requests scipy"), ("plan", "numba pandas scipy")],
+)
+def test_later_runs_load_no_compiler(trip_folder, command, slow):
+    """Code that was compiled once, and the finder of time zones, do without it; so does the map without data frames."""
+    code = f"import sys; from planner.cli.main import main; main(['{command}', sys.argv[1]]); print(*sys.modules)"
+    argv = [sys.executable, "-c", code, str(trip_folder)]
+    first, later = (subprocess.run(argv, capture_output=True, text=True, check=True) for _ in range(2))
+    *told, loaded = later.stdout.splitlines()
+    assert told == first.stdout.splitlines()[:-1]
+    assert "thermal.kernel" in loaded.split()
+    assert not set(loaded.split()) & set(slow.split())
+
+
 def test_out_is_never_among_the_files_of_another_trip(run, trip_folder, copy_example, tmp_path):
     other = copy_example("minimal", tmp_path / "other")
     before = sorted(other.rglob("*"))

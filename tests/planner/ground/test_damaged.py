@@ -12,11 +12,12 @@ from planner.model.errors import PlannerError
 GROUND = "ground/ground.bin"
 READERS = {
     GROUND: (terrain, lambda: terrain.ground_m(39.0, -104.0)),
-    "towns/towns.xz": (towns, towns.table.__wrapped__),
-    "normals/stations.xz": (usual, usual.stations.__wrapped__),
+    "towns/towns.bin": (towns, towns.table.__wrapped__),
+    "normals/stations.bin": (usual, usual.stations.__wrapped__),
 }
 WRITTEN_OVER = [(GROUND, text) for text in (b"", b"GROUND1\n", b"nonsense" * 1000)]
-CUT = [(GROUND, -1), (GROUND, "zeros"), *itertools.product(("towns/towns.xz", "normals/stations.xz"), (0, 100, 20_000))]
+PACKED = [name for name in READERS if name != GROUND]
+CUT = [(GROUND, -1), (GROUND, "zeros"), *itertools.product(PACKED, (0, 100, 20_000))]
 
 
 @pytest.mark.parametrize(("name", "harm"), [*WRITTEN_OVER, *CUT])

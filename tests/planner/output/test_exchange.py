@@ -23,7 +23,7 @@ from planner.forecast.run import span_of
 from planner.model import clock
 from planner.model.plaintext import printable
 from planner.output.export import exchange_files
-from planner.output.gpx import leg_line, trip_gpx
+from planner.output.gpx import leg_lines, trip_gpx
 from planner.output.ics import trip_ics
 from planner.output.icsbefore import read_calendar
 from planner.output.mapscene import make_scene
@@ -193,7 +193,7 @@ def test_thinned_legs_keep_the_height_of_the_road(request, name):
     report = request.getfixturevalue(name)
     line = report.outlook.timeline
     for leg in range(len(report.outlook.legs)):
-        thinned, span = leg_line(report, leg), span_of(report.outlook, leg)
+        thinned, span = leg_lines(report)[leg], span_of(report.outlook, leg)
         heights = line.end_elevation_m[span.first : span.last + 1]
         assert thinned[:, 2].max() >= heights.max() - 0.06
         length = np.cumsum(line.drive.length_m[span.first : span.last + 1])

@@ -56,6 +56,15 @@ def test_legs_meet_the_elevations_of_their_places(outlook):
             assert line.end_elevation_m[span.last] == pytest.approx(want, abs=1e-6)
 
 
+def test_legs_cut_for_another_road_are_the_same(outlook):
+    """Bit for bit, also where some legs are new."""
+    trip, legs, known = outlook.trip, outlook.legs, outlook.known
+    like = cut_road(trip, legs[: len(legs) // 2], known)
+    alone, after = cut_road(trip, legs, known), cut_road(trip, legs, known, like=like)
+    for name in ("leg", "length_m", "grade", "elevation_m", "lat_deg", "lon_deg", "end_m", "wanted_m_per_s", "ac_on"):
+        np.testing.assert_array_equal(getattr(after, name), getattr(alone, name))
+
+
 def test_a_climb_has_its_grade(make_trip, road):
     up = road("a", "b", 10, speed_m_per_s=20.0, profile=Profile(distance_m=(0, 6000, 12000), elevation_m=(0, 0, 360)))
     cut = cut_road(make_trip([up], places={"b": {"elevation_m": 360.0}}), [up])
