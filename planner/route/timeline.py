@@ -251,6 +251,7 @@ class _Sheet:
         self.spans: list[Span] = []
         self.engine_on: list[bool] = []  # by span, as the following
         self.at: list[NDArray[np.int64]] = []  # row of the road; when parked, the last one before
+        self.rests: list[int] = []  # last rows before a stop, however short
         self.duration_s: list[Floats] = []
         self.end_s: list[Floats] = []
 
@@ -265,6 +266,7 @@ class _Sheet:
         """Append time parked at the end of leg `i`; returns its end."""
         edges = np.append(_SOAK_EDGES_S[_SOAK_EDGES_S < duration_s - 1.0], duration_s)
         rows = np.full(len(edges) - 1, self.begins[i + 1] - 1)
+        self.rests.append(int(self.begins[i + 1]) - 1)
         self._add(kind, i, day, rows, np.diff(edges), now + edges[1:], engine_on)
         return now + duration_s
 
@@ -306,7 +308,7 @@ class _Sheet:
         """Columns of driving; the car comes to rest where it is parked or carried next."""
         road, at = self.road, np.concatenate(self.at)
         after = np.append(np.where(road.carried, 0.0, self.speed)[1:], 0.0)
-        after[at[~self.moves]] = 0.0
+        after[self.rests] = 0.0
         along = {
             "speed_m_per_s": self.speed,
             "end_speed_m_per_s": np.where(after == 0.0, 0.0, 0.5 * (self.speed + after)),
