@@ -211,7 +211,7 @@ def _packed_channel(one: Channel) -> dict[str, Any]:
         "varies": _node_column(one.varies),
     }
     plain = ["key", "label", "short", "series", "sd", "low", "high", "lag_min", "lasting_min", "caution"]
-    plain += ["grows_from", "least"]
+    plain += ["grows_from", "least", "stays"]
     return {name: getattr(one, name) for name in plain} | columns
 
 

@@ -42,7 +42,7 @@ class FluidError:
     sd_k: float  # how far its level is off, its sender's own error in it: every forecast has it
     sender_k: float  # of that the sender's own, the same on every log, which readings do not show; 0 without logs
     timing_s: float  # how far a temperature that rises or falls may be ahead or behind
-    weighs_k: float  # size that weighs readings in a fit and a verdict: warm-ups are in it
+    weighs_k: float  # size that weighs readings in a fit, and the most in a verdict: warm-ups are in it
     lasting_s: float
     low_k: float  # coldest reading
     high_k: float  # hottest reading

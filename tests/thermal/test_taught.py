@@ -1,5 +1,6 @@
 """What readings teach, on cars drawn from the model itself; other structures: tests/planner/forecast."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +8,9 @@ import pytest
 
 from planner.forecast.assemble import find_route, read_inputs
 from planner.forecast.run import ambient_sd_k
+from thermal.discrepancy import CLASS_ERROR, UNFITTED
 from thermal.fluids import FACTORS
+from thermal.posterior import NOTHING
 from thermal.simulate import simulate
 from thermal.spread import draw
 from thermal.taught import AIR, Observation, teach
@@ -78,6 +81,23 @@ def test_confirming_readings_narrow_and_never_erase(alps):
         widths.append(found.sd)
     assert FACTORS["axle_heat"].spread > widths[0] >= widths[1] >= widths[2]
     assert widths[2] > 0.4 * FACTORS["axle_heat"].spread  # the model's own error stays, however often it is read
+
+
+def test_no_number_of_readings_takes_off_a_senders_own_error(alps):
+    """Nine gauges that agree with a car of known sender error: what is left is not below the sender's part."""
+    line, vehicle = alps
+    row, sizes = tops(line, 1)[0], {}
+    for sender_k in (0.0, 1.98):
+        own = replace(CLASS_ERROR["differential"], sd_k=2.0, sender_k=sender_k)
+        known = replace(NOTHING, discrepancy=replace(UNFITTED, fluids={**CLASS_ERROR, "differential": own}))
+        sd = ambient_sd_k(line)
+        plain = Observation(row=row, what="differential", read_k=350.0)
+        read_k = float(teach(line.drive, vehicle, [plain], air_sd_k=sd, known=known).expected_k[0])
+        seen = [replace(plain, read_k=read_k)] * 9
+        found = teach(line.drive, vehicle, seen, air_sd_k=sd, known=known).posterior.discrepancy
+        sizes[sender_k] = found.of("differential").sd_k
+    assert sizes[0.0] < 1.95
+    assert sizes[1.98] == pytest.approx(1.98)
 
 
 def test_air_is_of_its_day_alone(alps):

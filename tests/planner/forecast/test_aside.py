@@ -185,7 +185,7 @@ def state_of(pid: int) -> str:
         "os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})",
         "module.spare_bytes = lambda: 100_000_000",
         "module.is_compiled = lambda: False",
-        "module.config.DISABLE_JIT = 1",
+        "os.environ['NUMBA_DISABLE_JIT'] = '1'",
         "signal.signal(signal.SIGCHLD, signal.SIG_IGN)",
         NO_MORE,
     ],
