@@ -36,6 +36,7 @@ class Code:
     def __init__(self, **options: Any) -> None:
         self.options = options
         self.inner: list[Inner] = []
+        self.compiled: dict[str, Any] = {}  # what the compiler has made of them, for all entries
 
     def inlined(self, function: Any) -> Any:
         """Decorate a function whose body goes into those that call it."""
@@ -96,7 +97,8 @@ class Entry:
             return load(kept[DIGEST_BYTES:])
         from thermal.compiler import build
 
-        made = build(self.function, args, self.code.inner, self.code.options, apart=self.apart)
+        code = self.code
+        made = build(self.function, args, code.inner, code.compiled, code.options, apart=self.apart)
         if not isinstance(made, bytes):  # it cannot be kept
             return made
         self.keep(asked + made)

@@ -37,6 +37,7 @@ def build(
     function: Any,
     args: tuple[Any, ...],
     inner_functions: Sequence[tuple[Any, bool]],
+    space: dict[str, Any],
     options: dict[str, Any],
     *,
     apart: bool,
@@ -44,38 +45,46 @@ def build(
     """Make the object code of a function for arguments of some kinds.
 
     Where that would need more than the C library, it cannot be kept, and the compiled function itself is returned. Of
-    the inner functions it is said whether their bodies go into those that call them.
+    the inner functions it is said whether their bodies go into those that call them; `space` keeps them for the next.
     """
     numba = load()
     plain = {**options, "nogil": True, "_nrt": False}
+    bare = {**plain, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}  # what the interpreter does not call
     more = {"pipeline_class": _told_apart(numba)} if apart else {}
-    inner: Callable[..., None] = numba.njit(**plain, **more)(_copy(numba, function, inner_functions, plain))
+    if not space:
+        _fill(space, numba, function, inner_functions, bare)
+    copy = _in(space, function)
+    inner = numba.njit(**bare, **more)(copy)
     unpack = _unpacker(numba, _type_of(numba, args))
 
     def entry(table):  # type: ignore[no-untyped-def]
         inner(*unpack(table))
 
-    bare = numba.njit(no_cpython_wrapper=True, no_cfunc_wrapper=True, **plain)(entry)
+    whole = numba.njit(**bare)(entry)
     signature = (numba.int64,)
-    bare.compile(signature)
+    whole.compile(signature)
     llvm = processor().llvm
-    module = llvm.parse_assembly(bare.inspect_llvm(signature))
-    module.get_function(bare.overloads[signature].fndesc.llvm_func_name).name = NAME
+    module = llvm.parse_assembly(whole.inspect_llvm(signature))
+    module.get_function(whole.overloads[signature].fndesc.llvm_func_name).name = NAME
     called = {f.name for f in module.functions if f.is_declaration and not f.name.startswith("llvm.")}
     if not called <= _CALLED:
-        return inner
+        made: Callable[..., None] = numba.njit(**plain, **more)(copy)
+        return made
     return bytes(processor().describe().emit_object(module))
 
 
-def _copy(
-    numba: Any, function: Any, inner_functions: Sequence[tuple[Any, bool]], options: dict[str, Any]
-) -> FunctionType:
-    """Copy a function, which calls compiled copies of the inner functions of its module."""
-    space = dict(function.__globals__)
+def _fill(
+    space: dict[str, Any],
+    numba: Any,
+    function: Any,
+    inner_functions: Sequence[tuple[Any, bool]],
+    options: dict[str, Any],
+) -> None:
+    """Fill in the globals of a function's module, with compiled copies of its inner functions."""
+    space.update(function.__globals__)
     for each, inlined in inner_functions:
         more = {"forceinline": True} if inlined else {}
         space[each.__name__] = numba.njit(**options, **more)(_in(space, each))
-    return _in(space, function)
 
 
 def _in(space: dict[str, Any], function: Any) -> FunctionType:
