@@ -217,16 +217,16 @@ def test_gauges_that_are_off_or_stuck_are_named(known_car) -> None:
 
 
 def test_a_verdict_does_not_hang_on_how_often_the_logger_wrote(known_car) -> None:
-    """Odds of readings every 15, 30 and 60 s: 27, 47 and 390, all for the fault; each at its word gives e^10."""
+    """Odds of readings every 15, 25, 60 and 120 s, all for the fault, within 5 times; each at its word gives e^10."""
     car, posterior = known_car
     log = made_up.made_up_log(car, seed=930, truth={"axle_heat": 1.4}, hours=1.5, air_k=306.0)
     odds = []
-    for every_s in (15.0, 30.0, 60.0):
+    for every_s in (15.0, 25.0, 60.0, 120.0):
         found = causes.judge(car, log.drive(step_s=10.0), log.readings(every_s=every_s), posterior=posterior)
         share = {v.name: v.probability for v in found}
         odds.append(np.log((share.get("axle_heat", 0.0) + share.get("axle_loss", 0.0) + 1e-9) / share[causes.USUAL]))
     assert min(odds) > np.log(10.0), odds
-    assert np.ptp(odds) < np.log(20.0), odds
+    assert np.ptp(odds) < np.log(5.0), odds
 
 
 def test_a_log_says_which_faults_it_could_not_have_told(known_car) -> None:
