@@ -229,6 +229,18 @@ def test_a_verdict_does_not_hang_on_how_often_the_logger_wrote(known_car) -> Non
     assert np.ptp(odds) < np.log(5.0), odds
 
 
+def test_one_reading_a_minute_is_the_first_of_every_gauge() -> None:
+    """Gauges read at different seconds keep one each; a log written more rarely keeps all."""
+    temp_k = np.full((5, N_BODY), np.nan)
+    temp_k[[0, 1, 3], 1], temp_k[[2, 4], 2] = (300.0, 301.0, 302.0), (310.0, 311.0)
+    seen = Readings(time_s=np.array([0.0, 15.0, 45.0, 70.0, 150.0]), temp_k=temp_k, start_k=np.full(N_BODY, 300.0))
+    kept = seen.every(60.0)
+    assert kept.time_s.tolist() == [0.0, 45.0, 70.0, 150.0]
+    assert [kept.temp_k[np.isfinite(kept.temp_k[:, b]), b].tolist() for b in (1, 2)] == [[300.0, 302.0], [310.0, 311.0]]
+    rare = kept.every(20.0)
+    np.testing.assert_array_equal(rare.temp_k, kept.temp_k)
+
+
 def test_a_log_says_which_faults_it_could_not_have_told(known_car) -> None:
     """In cool air on the move a fan is not needed, and whether it turns does not show; a thermostat stuck open does."""
     car, posterior = known_car
