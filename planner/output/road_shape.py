@@ -144,7 +144,7 @@ _STYLE = (
 
 
 def _scene(trip: Trip, legs: Sequence[Leg], shape: Shape, units: Units) -> Scene:
-    keep = np.unique(np.linspace(0, len(shape.lat_deg) - 1, min(3000, len(shape.lat_deg))).astype(int))
+    keep = np.linspace(0, len(shape.lat_deg) - 1, min(3000, len(shape.lat_deg))).astype(int)  # each once
     count = len(keep)
     stops = stops_of(legs)
     ends = ((trip.places[stops[0]], "start"), (trip.places[stops[-1]], "finish"))
