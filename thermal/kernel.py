@@ -787,7 +787,7 @@ def march(
     ledger : ndarray, shape (n_draw, 3)
         Heat in, heat out, steps taken; zero before. [J, J, -]
     table : ndarray, optional
-        What `table_of` has for `loads`; worked out when not given.
+        What `table_of` has for `loads`; worked out when not given. [SI, each column its own]
     """
     shift, limit, begin = (np.require(x, np.float64, ["C", "W"]) for x in (ambient_k, limit_k, start_k))
     days, groups, rows = (np.require(x, np.int64, ["C", "W"]) for x in (day, group, record))
