@@ -61,12 +61,12 @@ class Basemap:
     sources: tuple[str, ...] = ()  # where the outlines come from
 
 
-def load(folder: Path, bounds: Bounds, route: Line | None = None) -> Basemap:
+def load(folder: Path, bounds: Bounds, route: Line | None = None, *, names: bool = True) -> Basemap:
     """Read the outline files and cut them to a box round the route, thinned to its scale.
 
     `folder` has countries.json, states.json and lakes.json. `bounds` are those of the route, as `Scene.bounds` gives
-    them; `route` is its longitude and latitude, shape (n_point, 2), by which `crossed` is found. Raises MapError if
-    a file is missing or is not an outline file, or the bounds are not a box.
+    them; `route` is its longitude and latitude, shape (n_point, 2), by which `crossed` is found. Without `names` there
+    are no labels. Raises MapError if a file is missing or is not an outline file, or the bounds are not a box.
     """
     box, thin_deg = frame(bounds)
     countries, states = (_Thinned(read_outlines(folder / name), box, thin_deg) for name in FILES)
@@ -81,7 +81,7 @@ def load(folder: Path, bounds: Bounds, route: Line | None = None) -> Basemap:
         coasts=tuple(countries.arcs(once)),
         borders=tuple(countries.arcs(twice)),
         states=tuple(states.arcs(inner)),
-        labels=(*_labels_in(countries, states), *_lake_labels(water)),
+        labels=(*_labels_in(countries, states), *_lake_labels(water)) if names else (),
         crossed=() if route is None else tuple(_crossed(route, countries, states)),
         sources=tuple(f"{one['source']} ({one['licence']})" for one in (countries.outlines, states.outlines, lakes)),
     )

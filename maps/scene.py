@@ -6,14 +6,17 @@ itself once, when it is made.
 
 import re
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maps.errors import MapError, require_choice, require_length, require_rising, require_within
 from maps.relief import Relief
-from maps.teaching import Teaching
 from maps.track import Series, Track, beside, unrolled
+
+if TYPE_CHECKING:
+    from maps.teaching import Teaching
 
 __all__ = ["Advice", "Ahead", "Day", "Grade", "Marker", "Milestone", "Road", "Scene", "Series", "Spot", "Stretch"]
 __all__ += ["Table", "Town", "Track", "Way"]
@@ -215,7 +218,7 @@ class Scene:
     ahead: tuple[Ahead, ...] = ()  # what such a reader is told about the way ahead
     grades: tuple[Grade, ...] = ()  # climbs, in driving order
     rules: tuple[str, ...] = ()  # what to do on any day when a gauge passes one of its marks
-    teaching: Teaching | None = None  # for a page that learns from readings and follows changes of the day
+    teaching: "Teaching | None" = None  # for a page that learns from readings and follows changes of the day
     roads: tuple[Road, ...] = ()
     towns: tuple[Town, ...] = ()
     relief: Relief | None = None

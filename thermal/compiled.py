@@ -1,6 +1,7 @@
 """Compiled functions: the first run compiles them, later ones load their machine code without the compiler."""
 
 import ctypes
+import functools
 import operator
 import os
 import struct
@@ -139,7 +140,7 @@ class Entry:
         """What code depends on: sources, versions, and the processor."""
         ours = (Path(__file__).with_name(f"{name}.py") for name in ("compiled", "compiler", "machine"))
         sources = (Path(self.function.__code__.co_filename), *ours)
-        texts = [source.read_bytes().replace(b"\r\n", b"\n") for source in sources]
+        texts = [_text(source) for source in sources]
         return digest(b"\0".join((*texts, *made_by())))
 
 
@@ -163,6 +164,12 @@ def _lay_out(value: Any, kinds: list[Any], words: list[int]) -> None:
     else:
         kinds.append("int")
         words.append(operator.index(value))
+
+
+@functools.cache
+def _text(source: Path) -> bytes:
+    """A source as it was when it was first asked for, soon after its import."""
+    return source.read_bytes().replace(b"\r\n", b"\n")
 
 
 def _told(kind: Any) -> str:

@@ -6,6 +6,7 @@ moment of a leg as at any other. Following the quick error to where it does most
 those cars kept, and called a quarter of the legs worse than they were (docs/readings.md).
 """
 
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -234,4 +235,11 @@ def _since_s(drive: Drive, first: Rows) -> FloatArray:
 
 def _cars(first: int, n_draw: int, seed: int) -> FloatArray:
     """The part of the error that stays with the car, as quasi-random normals: shape (n_draw, n_fluid)."""
-    return normal(1 << (first + n_draw - 1).bit_length(), N_FLUID, (seed, 4))[first : first + n_draw]
+    return _normals(1 << (first + n_draw - 1).bit_length(), seed)[first : first + n_draw]
+
+
+@functools.lru_cache(maxsize=4)
+def _normals(n_point: int, seed: int) -> FloatArray:
+    found = normal(n_point, N_FLUID, (seed, 4))
+    found.setflags(write=False)
+    return found

@@ -759,6 +759,7 @@ def march(
     margin: FloatArray,
     where: npt.NDArray[np.int64],
     ledger: FloatArray,
+    table: FloatArray | None = None,
 ) -> None:
     """Step all draws through all segments, filling the last four arrays in place.
 
@@ -785,10 +786,12 @@ def march(
         Smallest limit less temperature [K], infinite before, and the segment at whose end it occurs. [-]
     ledger : ndarray, shape (n_draw, 3)
         Heat in, heat out, steps taken; zero before. [J, J, -]
+    table : ndarray, optional
+        What `table_of` has for `loads`; worked out when not given. [SI, each column its own]
     """
     shift, limit, begin = (np.require(x, np.float64, ["C", "W"]) for x in (ambient_k, limit_k, start_k))
     days, groups, rows = (np.require(x, np.int64, ["C", "W"]) for x in (day, group, record))
-    table, tolerance = table_of(loads), float(tolerance_k)
+    table, tolerance = table_of(loads) if table is None else table, float(tolerance_k)
     inputs = (table, _plain(car), _plain(factors), shift, days, groups, limit, begin, rows, tolerance)
     outputs = (temps, margin, where, ledger)
     n_draw, workers = len(start_k), threads()

@@ -47,6 +47,7 @@ class Ready(NamedTuple):
     work: Work
     car: kernel.Car
     limit_k: FloatArray
+    table: FloatArray  # of the loads
 
 
 def make_ready(drive: Drive, vehicle: Vehicle, *, drawn: bool = True) -> Ready:
@@ -57,7 +58,8 @@ def make_ready(drive: Drive, vehicle: Vehicle, *, drawn: bool = True) -> Ready:
     loads, work = compute_loads(vehicle, drive)
     if drawn:
         loads = loads._replace(slope=road_slopes(vehicle, drive, loads, work))
-    return Ready(loads, work, car_constants(vehicle, loads), limits_k(vehicle, drive.elevation_m))
+    limit = limits_k(vehicle, drive.elevation_m)
+    return Ready(loads, work, car_constants(vehicle, loads), limit, kernel.table_of(loads))
 
 
 def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
@@ -166,7 +168,7 @@ def simulate(
     """
     draws = nominal() if factors is None else factors
     moved = any(np.any(factor != 1.0) for factor in (draws.mass, draws.drag, draws.wind))
-    loads, work, car, limit = ready or make_ready(drive, vehicle, drawn=moved)
+    loads, work, car, limit, table = ready or make_ready(drive, vehicle, drawn=moved)
     n_draw, n_segment = len(draws.airflow), len(drive.duration_s)
     days, groups = drive.day.astype(np.int64), drive.group.astype(np.int64)
     shift = np.zeros((n_draw, int(days.max()) + 1)) if ambient_k is None else ambient_k
@@ -196,6 +198,7 @@ def simulate(
         margin,
         where,
         ledger,
+        table[ahead],
     )
     if not np.all(np.isfinite(ledger)):
         message = f"{vehicle.name}: a temperature became NaN; please report the vehicle and trip"

@@ -1,9 +1,11 @@
 """Building a vehicle from TOML tables: a class, then the owner's values. Every value has a source."""
 
+import functools
 import re
 import typing
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
+from types import MappingProxyType
 from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean, shown
@@ -56,14 +58,15 @@ class VehicleFile:
     spread: Posterior = NOTHING
 
 
-def sections() -> dict[str, type]:
+@functools.cache
+def sections() -> Mapping[str, type]:
     """Sections of a vehicle file and the dataclass of each, in file order.
 
     >>> list(sections())[:3]
     ['body', 'trailer', 'engine']
     """
     hints = typing.get_type_hints(Vehicle)
-    return {item.name: hints[item.name] for item in fields(Vehicle) if item.name != "name"}
+    return MappingProxyType({item.name: hints[item.name] for item in fields(Vehicle) if item.name != "name"})
 
 
 def key_of(item: Any) -> str:

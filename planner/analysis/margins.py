@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
+import numpy.typing as npt
 
 from planner.analysis.unknowns import Unknowns, find_unknowns
 from planner.forecast.run import Forecast, local_time
 from planner.model.levels import EXCEEDED, UNKNOWN, level_of, severity
-from thermal.fluids import fluid_of, fluids_in
+from thermal.fluids import Fluid, fluid_of, fluids_in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,9 +60,18 @@ def columns_of(outlook: Forecast) -> list[int]:
 def find_margins(outlook: Forecast, unknowns: Unknowns | None = None) -> tuple[Margin, ...]:
     """Find the smallest margin of every fluid on every leg."""
     known = find_unknowns(outlook) if unknowns is None else unknowns
+    over = {fluid: _over(outlook, fluid_of(fluid)) for fluid in fluids_of(outlook)}
+    group = outlook.timeline.drive.group
     return tuple(
-        _margin(outlook, leg, fluid, known) for leg in range(len(outlook.legs)) for fluid in fluids_of(outlook)
+        _margin(outlook, leg, fluid, known, rows[over[fluid][rows]])
+        for leg, rows in enumerate(np.flatnonzero(group == leg) for leg in range(len(outlook.legs)))
+        for fluid in over
     )
+
+
+def _over(outlook: Forecast, fluid: Fluid) -> npt.NDArray[np.bool_]:
+    """Segments at whose ends a fluid's upper temperature is over its limit."""
+    return np.asarray(outlook.band_k[:, fluid.node] > outlook.nominal.limit_k[:, fluid.index])
 
 
 def worst_of(margins: tuple[Margin, ...], leg: int) -> Margin:
@@ -80,14 +90,13 @@ def _gravity(margin: Margin) -> tuple[int, bool, float]:
     return -severity(margin.level), ages, margin.least_k if margin.level == UNKNOWN.word else margin.margin_k
 
 
-def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Margin:
+def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns, over: npt.NDArray[np.int64]) -> Margin:
     f, trip, line = fluid_of(fluid).index, outlook.trip, outlook.timeline
     kept = outlook.kept
     nominal = float(outlook.nominal.margin_k[0, leg, f])
     at = int(outlook.nominal.where[0, leg, f])
     margin, error = min(float(kept.margin_k[leg, f]), nominal), float(kept.error_k[leg, f])
     least = margin - float(unknowns.lost_k[leg, f])
-    over = outlook.band_k[:, fluid_of(fluid).node] > outlook.nominal.limit_k[:, f]
     place = _nearest(outlook, leg, float(line.end_m[at]))
     return Margin(
         leg=leg,
@@ -105,7 +114,7 @@ def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Marg
         near=place,
         when=local_time(outlook, at),
         parked=bool(line.drive.speed_m_per_s[at] == 0.0),
-        above_s=float(np.sum(line.drive.duration_s[over & (line.drive.group == leg)])),
+        above_s=float(np.sum(line.drive.duration_s[over])),
     )
 
 

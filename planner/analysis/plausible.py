@@ -86,8 +86,9 @@ def doubts(
 
 def _around(lat: Floats, lon: Floats) -> tuple[Floats, Floats, Floats]:
     """Ground at points, the range of elevation of the cells up to two away, and the highest of them."""
-    steps = [number * CELL_DEG for number in (-2, -1, 0, 1, 2)]
-    cells = np.array([ground_m(np.clip(lat + north, -90.0, 90.0), lon + east) for north in steps for east in steps])
+    steps = np.array([number * CELL_DEG for number in (-2, -1, 0, 1, 2)])
+    north, east = np.repeat(steps, len(steps))[:, np.newaxis], np.tile(steps, len(steps))[:, np.newaxis]
+    cells = ground_m(np.clip(lat + north, -90.0, 90.0), lon + east)
     return ground_m(lat, lon), cells.max(axis=0) - cells.min(axis=0), cells.max(axis=0)
 
 

@@ -14,4 +14,5 @@ class PlainConsole(Console):
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
         """Render an object with escaped text."""
         for segment in super().render(renderable, options):
-            yield segment if segment.control else segment._replace(text=printable(segment.text))
+            text = printable(segment.text)  # the same object where nothing is replaced, as nearly always
+            yield segment if segment.control or text is segment.text else segment._replace(text=text)

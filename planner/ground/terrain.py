@@ -31,6 +31,7 @@ CREDIT = (
 _MAGIC = b"GROUND1\n"
 _TILE, _TILES_DOWN, _TILES_ACROSS = 120, 18, 36
 _LOWEST_M, _NO_DATA = -450.0, 255
+_FEW = 10_000  # cells; sorting more of them is faster than a set
 
 
 def _path() -> Path:
@@ -73,10 +74,18 @@ def cells(row: ArrayLike, column: ArrayLike) -> Floats:
     columns = columns % (_TILE * _TILES_ACROSS)
     number = rows // _TILE * _TILES_ACROSS + columns // _TILE
     found = np.empty(rows.shape, dtype=np.uint8)
-    for one in np.unique(number).tolist():
+    numbers = set(number.ravel().tolist()) if number.size < _FEW else np.unique(number).tolist()
+    if len(numbers) == 1:  # most points are looked up singly or near each other
+        found[...] = _tile(*numbers)[rows % _TILE, columns % _TILE]
+        return _metres(found)
+    for one in sorted(numbers):
         here = number == one
         found[here] = _tile(one)[rows[here] % _TILE, columns[here] % _TILE]
-    return np.where(found == _NO_DATA, 0.0, _LOWEST_M + STEP_M * found.astype(np.float64))
+    return _metres(found)
+
+
+def _metres(steps: NDArray[np.uint8]) -> Floats:
+    return np.where(steps == _NO_DATA, 0.0, _LOWEST_M + STEP_M * steps.astype(np.float64))
 
 
 def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:

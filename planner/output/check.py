@@ -11,14 +11,13 @@ from planner.model.display import counted, units_of
 from planner.model.doubt import Doubt
 from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Place, Trip
-from planner.output.gaps import profiles_worth_having
 from planner.output.picked import picked
-from planner.output.road_shape import chart_lines, shape_of
 from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
 
 if TYPE_CHECKING:
     from planner.analysis.sensitivity import Effect
+    from planner.output.road_shape import Shape
 
 
 def size(trip: Trip) -> str:
@@ -33,8 +32,14 @@ def check_lines(
     closed: Sequence[str],
     lesson: Lesson | None = None,
     doubts: Sequence[Doubt] = (),
+    shape: "Shape | None" = None,
 ) -> list[str]:
-    """Report what was read and its assumptions; `legs` are the road, `closed` names roads closed at that date."""
+    """Report what was read and its assumptions; `legs` are the road, `closed` names roads closed at that date.
+
+    `shape` is that of the road, if it is known already.
+    """
+    from planner.output.road_shape import chart_lines, shape_of  # with what draws maps
+
     assumed = [entry for entry in car.entries if entry.assumed]
     warnings, unused, learnt = _by_weight(lesson)
     checks = [*(f"  check: {note}" for note in (*unused, *closed, *remarks(trip), *(doubt.line for doubt in doubts)))]
@@ -44,7 +49,7 @@ def check_lines(
         f"{size(trip)}; {car.vehicle.name}. {_verdict(count)}",
         *(f"  warning: {text}" for text in warnings),
         *_at_a_glance(trip, legs),
-        *chart_lines(shape_of(trip, legs), units_of(trip.units)),
+        *chart_lines(shape or shape_of(trip, legs), units_of(trip.units)),
         *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
         *(f"  learnt: {text}" for text in learnt),
         *(f"  assumed: {note}" for note in trip.assumptions),
@@ -103,6 +108,8 @@ def quiet_traps(car: VehicleFile) -> list[str]:
 
 def _worth_having(trip: Trip, legs: Sequence[Leg]) -> list[str]:
     """Ask for profiles where the terrain may hide climbs."""
+    from planner.output.gaps import profiles_worth_having
+
     lines = []
     for number, said in enumerate(profiles_worth_having(trip, legs)):
         text = said if number else f"profiles to add: {said}"

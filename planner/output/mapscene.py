@@ -6,6 +6,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from maps import basemap
 from maps.relief import Relief, box_about, grid, shaded
 from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Town, Track
 from maps.teaching import Teaching
@@ -14,6 +15,7 @@ from planner.analysis.alarms import Card, trip_card
 from planner.analysis.margins import Margin, fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.ground import terrain, towns
+from planner.model import paths
 from planner.model.display import counted
 from planner.model.levels import AMPLE, EXCEEDED, THIN, TIGHT, UNKNOWN
 from planner.output.cautions import CAUTIONS
@@ -413,3 +415,9 @@ def _serviced(report: Report) -> tuple[Milestone, ...]:
         for point, key in _points(report)
         if places[key].services
     )
+
+
+def outlines(report: Report, scene: Scene) -> basemap.Basemap:
+    """Outlines round the route."""
+    bounds, folder = scene.bounds(), paths.data_folder() / "basemap"
+    return report.once(("ground", bounds), lambda: basemap.load(folder, bounds, scene.route()))

@@ -1,5 +1,6 @@
 """Results of the Python interface: DataFrames in SI units, plain data, files."""
 
+import functools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -16,8 +17,6 @@ from planner.output.picked import columns_of, picked
 if TYPE_CHECKING:
     import pandas as pd
 
-    from maps.basemap import Basemap
-    from maps.scene import Scene
     from planner.analysis.alarm_marks import FluidAlarm
     from planner.analysis.alarms import Card, Reference
     from planner.analysis.sensitivity import Effect
@@ -28,6 +27,7 @@ if TYPE_CHECKING:
     from planner.logs.fit import Fitted, FluidMargin
     from planner.logs.review import Review
     from planner.output.report import Report
+    from planner.output.road_shape import Shape
 
 
 def _frame(rows: "Sequence[dict[str, Any]]", columns: Sequence[str] = ()) -> "pd.DataFrame":
@@ -176,7 +176,7 @@ class Plan:
     def files(self, *, earlier: Sequence[Path] = ()) -> dict[str, str]:
         """The plan's files, name to text; the calendar updates the one in the folders of earlier plans."""
         from planner.forecast.room import give_back
-        from planner.output.mapscene import make_scene
+        from planner.output.mapscene import make_scene, outlines
 
         scene = make_scene(self.report)
         give_back()  # before what draws the page is loaded, some 40 MB
@@ -186,7 +186,7 @@ class Plan:
         from planner.output.write import to_json
 
         return {
-            "trip.html": page.render(scene, basemap=_ground(self.report, scene)),
+            "trip.html": page.render(scene, basemap=outlines(self.report, scene)),
             "forecast.csv": export.forecast_csv(self.report),
             "plan.json": to_json(self.to_dict()),
             **export.exchange_files(self.report, last_calendar(*earlier)),
@@ -224,24 +224,14 @@ class Plan:
 def ahead_of_files(report: "Report") -> "Iterator[None]":
     """Make what a plan's files need whatever the remedies are, piece by piece, for the report to keep."""
     from planner.forecast.room import give_back
-    from planner.output.mapscene import make_scene, pieces
+    from planner.output.mapscene import make_scene, outlines, pieces
 
     yield from pieces(report)
     give_back()
     from maps import page  # noqa: F401  slow to import
 
     yield
-    _ground(report, make_scene(report))
-
-
-def _ground(report: "Report", scene: "Scene") -> "Basemap":
-    """Outlines round the route."""
-    from maps import basemap
-    from planner.model import paths
-
-    bounds = scene.bounds()
-    folder = paths.data_folder() / "basemap"
-    return report.once(("ground", bounds), lambda: basemap.load(folder, bounds, scene.route()))
+    outlines(report, make_scene(report))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -260,13 +250,19 @@ class CheckResult:
         from planner.output.check import check_lines
 
         inputs = self.inputs
-        return check_lines(inputs.trip, inputs.car, self.legs, self.closed, inputs.lesson, self.doubts)
+        return check_lines(inputs.trip, inputs.car, self.legs, self.closed, inputs.lesson, self.doubts, self._shape)
 
     def page(self) -> str:
         """One HTML page with map and profile of the road."""
-        from planner.output.road_shape import page, shape_of
+        from planner.output.road_shape import page
 
-        return page(self.inputs.trip, self.legs, shape_of(self.inputs.trip, self.legs))
+        return page(self.inputs.trip, self.legs, self._shape)
+
+    @functools.cached_property
+    def _shape(self) -> "Shape":
+        from planner.output.road_shape import shape_of
+
+        return shape_of(self.inputs.trip, self.legs)
 
     @property
     def assumed(self) -> "pd.DataFrame":

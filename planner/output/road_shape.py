@@ -115,7 +115,7 @@ def page(trip: Trip, legs: Sequence[Leg], shape: Shape) -> str:
     """One self-contained HTML document with map and profile, without scripts."""
     units = units_of(trip.units)
     south, west, north, east = (float(pick(row)) for pick in (np.min, np.max) for row in (shape.lat_deg, shape.lon_deg))
-    ground = basemap.load(data_folder() / "basemap", (south, west, north, east))
+    ground = basemap.load(data_folder() / "basemap", (south, west, north, east), names=False)
     scene = _scene(trip, legs, shape, units)
     drawn = still.draw(scene, ground, escape=html.escape)
     unknown = shape.unknown_m
@@ -144,7 +144,7 @@ _STYLE = (
 
 
 def _scene(trip: Trip, legs: Sequence[Leg], shape: Shape, units: Units) -> Scene:
-    keep = np.unique(np.linspace(0, len(shape.lat_deg) - 1, min(3000, len(shape.lat_deg))).astype(int))
+    keep = np.linspace(0, len(shape.lat_deg) - 1, min(3000, len(shape.lat_deg))).astype(int)  # each once
     count = len(keep)
     stops = stops_of(legs)
     ends = ((trip.places[stops[0]], "start"), (trip.places[stops[-1]], "finish"))
