@@ -1,7 +1,8 @@
 """Effect of changes to the car or the driving on the margins: the whole trip simulated with one change at a time."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass, fields, replace
 from datetime import datetime, time
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from planner.analysis.rerun import as_planned, run_trip
+from planner.forecast.aside import in_two
 from planner.forecast.assemble import Progress, changed_car, quiet
 from planner.forecast.kept import Kept
 from planner.forecast.run import Forecast
@@ -65,16 +67,36 @@ def run_variants(
 ) -> tuple[Outcome, ...]:
     """Simulate the trip once per change, with the draws of the plan."""
     variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
-    base, found, held = as_planned(outlook), [], _held(outlook, outlook.car.vehicle)
+    base, found, held = as_planned(outlook), list[Outcome](), _held(outlook, outlook.car.vehicle)
     tight = int(np.argmin(base.margin_k))
-    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
-        for variant, trial in [(variant, pool.submit(_tried, outlook, variant, base, held)) for variant in variants]:
+    with closing(_each(variants, lambda variant: _tried_or_why(outlook, variant, base, held))) as tries:
+        for variant in variants:
             progress(f"trying: {variant.words}")
-            try:
-                found.append(trial.result())
-            except NoRouteError as exc:
-                progress(f"left out: {variant.words}: {exc}")
+            tried = next(tries)
+            if isinstance(tried, Outcome):
+                found.append(tried)
+            else:
+                progress(f"left out: {variant.words}: {tried}")
     return tuple(sorted(found, key=lambda outcome: (-float(outcome.gain_k[tight]), outcome.words)))
+
+
+def _each(variants: Sequence[Variant], one: Callable[[Variant], Outcome | str]) -> Generator[Outcome | str, None, None]:
+    """What comes of every variant, in order: in two processes, else two at a time in this one."""
+    left = list(variants)
+    with closing(in_two(len(variants), lambda number: one(variants[number]))) as shared:
+        for tried in shared:
+            yield tried
+            del left[0]
+    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
+        yield from pool.map(one, left)
+
+
+def _tried_or_why(outlook: Forecast, variant: Variant, base: Kept, held: Floats) -> Outcome | str:
+    """Drive the trip with one change; where no days can be found for it, why."""
+    try:
+        return _tried(outlook, variant, base, held)
+    except NoRouteError as exc:
+        return str(exc)
 
 
 def _tried(outlook: Forecast, variant: Variant, base: Kept, held: Floats) -> Outcome:
