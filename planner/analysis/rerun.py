@@ -19,6 +19,7 @@ from planner.route.oneday import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
+from thermal.discrepancy import Conditions
 from thermal.drive import Drive
 from thermal.error_path import margins_with_error, rows_along
 from thermal.fluids import fluid_of, limit_of
@@ -32,6 +33,7 @@ Floats = npt.NDArray[np.float64]
 # Draws that a change of a day is driven with, at first and in all; with the car as described they fill whole lanes of
 # the compiled model. And draws of a change of the whole trip.
 FIRST, FEW, FEWEST = 47, 127, 64
+_ALONG = "leg length_m grade elevation_m end_elevation_m lat_deg lon_deg end_m wanted_m_per_s ac_on".split()
 _NEAR_M = 30_000.0  # of the days before and after are laid out with a day: their hills bear on its air
 _STEP_S = 900.0  # of a car that stands
 _OIL_PARTS = {
@@ -258,10 +260,13 @@ def as_planned(outlook: Forecast) -> Kept:
     return keep_least(were, day, outlook.sample, outlook.trip.confidence)
 
 
-def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept) -> Kept:
-    """Drive the whole trip again by the same legs, laid out otherwise or with another car; `base` as planned."""
+def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept, around: Conditions | None) -> Kept:
+    """Drive the whole trip again by the same legs, laid out otherwise or with another car; `base` as planned.
+
+    `around` has what `conditions_of` gives for it, or None.
+    """
     few, air = _few(outlook, slice(0, FEWEST))
-    were = _run_days(outlook, line.drive, vehicle, few, air, first=0)
+    were = _run_days(outlook, line.drive, vehicle, few, air, first=0, around=around)
     planned = outlook.spread.were_k[:FEWEST][:, :, columns_of(outlook)]
     return kept_on(outlook, were, days_of_legs(line), before=(planned, base))
 
@@ -300,6 +305,7 @@ def _run_days(
     *,
     first: int,
     first_leg: int = 0,
+    around: Conditions | None = None,
 ) -> Floats:
     """Drive from the morning of a day on; margins by draw, leg, fluid of the car and size of the error. [K].
 
@@ -321,7 +327,7 @@ def _run_days(
             record=rows,
             ready=ready,
         )
-        were = margins_with_error(result, drive, vehicle, known, begin=begin)
+        were = margins_with_error(result, drive, vehicle, known, begin=begin, around=around)
         found.append(were[:, :, columns_of(outlook)])
         del result, were
     return np.concatenate(found)
@@ -429,15 +435,7 @@ def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Fl
     air = outlook.timeline.drive.air_k[driving]
     speed = road.wanted_m_per_s.copy()
     rows = _rows(road, day)
-    part = replace(
-        road,
-        **{
-            name: getattr(road, name)[rows]
-            for name in ("leg", "length_m", "grade", "elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
-        },
-        wanted_m_per_s=road.wanted_m_per_s[rows],
-        ac_on=road.ac_on[rows],
-    )
+    part = replace(road, **{name: getattr(road, name)[rows] for name in _ALONG})
     speed[rows] = held_speed(part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
     return speed
 
