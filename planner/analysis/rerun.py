@@ -200,16 +200,19 @@ def kept_on(
     *,
     first: int = 0,
     before: tuple[Floats, Kept] | None = None,
+    chances: bool = True,
 ) -> Kept:
     """Smallest margins, by fluid of the car, over the legs from `first` on that the plan's first draws drove again.
 
     `before` has margins of the same draws before a change, and what came of them; fluids that feel nothing keep theirs.
+    `chances` is as in `keep_changed`.
     """
     felt = np.ones(few_k.shape[2], np.bool_) if before is None else _felt(before[0][: len(few_k)], few_k)
     if before is not None and not felt.any():
         return before[1]
     planned, columns = outlook.spread.were_k[:, first : first + few_k.shape[1]], np.array(columns_of(outlook))[felt]
-    found = keep_changed(planned, columns, few_k[:, :, felt], day, outlook.sample, outlook.trip.confidence)
+    few, sample = few_k[:, :, felt], outlook.sample
+    found = keep_changed(planned, columns, few, day, sample, outlook.trip.confidence, chances=chances)
     if before is None:
         return found
     out = Kept(*(column.copy() for column in before[1]))
@@ -263,12 +266,12 @@ def as_planned(outlook: Forecast) -> Kept:
 def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept, around: Conditions | None) -> Kept:
     """Drive the whole trip again by the same legs, laid out otherwise or with another car; `base` as planned.
 
-    `around` has what `conditions_of` gives for it, or None.
+    `around` has what `conditions_of` gives for it, or None. Chances of passing limits are not worked out.
     """
     few, air = _few(outlook, slice(0, FEWEST))
     were = _run_days(outlook, line.drive, vehicle, few, air, first=0, around=around)
     planned = outlook.spread.were_k[:FEWEST][:, :, columns_of(outlook)]
-    return kept_on(outlook, were, days_of_legs(line), before=(planned, base))
+    return kept_on(outlook, were, days_of_legs(line), before=(planned, base), chances=False)
 
 
 def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:

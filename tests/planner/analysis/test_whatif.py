@@ -18,7 +18,9 @@ from cars import with_part
 from editing import edit
 from rules import outlook_of, with_trip
 
+from planner.analysis import whatif
 from planner.analysis.margins import columns_of, find_margins, fluids_of
+from planner.analysis.rerun import run_trip
 from planner.analysis.whatif import Outcome, run_variants
 from planner.files.folder import open_folder
 from planner.forecast.kept import keep_least
@@ -26,6 +28,7 @@ from planner.forecast.run import Forecast, days_of_legs, forecast
 from planner.model.errors import PlannerError
 from planner.output import terminal
 from planner.output.whatif import tornado_svg
+from planner.route.timeline import build_timeline
 from thermal.fluids import FLUIDS
 from thermal.kernel import Factors
 from thermal.vehicle_file import key_of, sections
@@ -193,6 +196,22 @@ def test_fixed_mornings_move_too_and_midnight_holds(make_trip, road, car):
         gains[at.hour] = np.abs(early.gain_k).max()
     assert gains[10] > 0.1
     assert gains[0] == pytest.approx(0.0, abs=1e-6)  # nobody sets off on the day before
+
+
+def test_the_road_and_the_conditions_of_the_plan_serve_only_changes_that_leave_them_alone(grade, usual, monkeypatch):
+    def fresh(outlook, line, vehicle, base, around):  # worked out for each change
+        return run_trip(outlook, line, vehicle, base, None)
+
+    def cut(trip, legs, vehicle, known, *, like):
+        return build_timeline(trip, legs, vehicle, known)
+
+    monkeypatch.setattr(whatif, "run_trip", fresh)
+    monkeypatch.setattr(whatif, "build_timeline", cut)
+    again = {outcome.words: outcome for outcome in run_variants(grade)}
+    assert list(again) == list(usual)
+    for words, outcome in again.items():
+        assert np.array_equal(outcome.margin_k, usual[words].margin_k), words
+        assert outcome.minutes == usual[words].minutes
 
 
 # --- --set ---
