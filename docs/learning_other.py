@@ -288,8 +288,8 @@ is the temperature where the sender sits. `tests/shared/other_logs.py` drives th
 motorway and a mixture of them, logged every 1, 2 or 5 s. The owners' files are two classes, a V8 automatic and a
 six-cylinder manual with an oil cooler. Fits are to mild days (10 to 24 °C); trials are on other days, some of them
 hot. Nothing of the model was set by these figures but the ASSUMED sizes in `thermal/discrepancy.py` and how much a
-reading counts, which were chosen while looking at cars 0 to 5, what is told
-of levels on cars 0 to 9.
+reading counts, which were chosen while looking at cars 0 to 5, what is told of levels, on
+cars 0 to 9, and rules of verdicts, on cars 0 to 23.
 """
 
 

@@ -172,11 +172,3 @@ def _told(kind: Any) -> str:
 def switched_off() -> bool:
     """Whether the compiler is switched off, and all runs as plain Python."""
     return os.environ.get("NUMBA_DISABLE_JIT", "0") not in {"", "0"}
-
-
-def threads() -> int:
-    """Threads to share work among: as many as there are processors, or what NUMBA_NUM_THREADS says."""
-    told = os.environ.get("NUMBA_NUM_THREADS", "")
-    if told.isdecimal() and int(told) > 0:
-        return int(told)
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

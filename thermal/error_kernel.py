@@ -2,14 +2,14 @@
 
 import math
 from collections import namedtuple
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import Code, threads
+from thermal.compiled import Code
 from thermal.ranges import FloatArray
+from thermal.sharing import share_out, threads
 
 Rows = npt.NDArray[np.int64]
 _code = Code(error_model="numpy", fastmath={"contract", "nnan", "nsz"})
@@ -340,8 +340,7 @@ def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, wer
     def run(at: int) -> None:
         _follow(plain, _work(plain), fluids, temps_k, least_k, were_k, at, min(at + batch, n_draw))
 
-    with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(run, range(0, n_draw, batch)))
+    share_out(run, range(0, n_draw, batch))
 
 
 def _plain(value: Any) -> Any:

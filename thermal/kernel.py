@@ -9,15 +9,15 @@ its order does not depend on the matrix being exact. docs/benchmark.md compares 
 
 import math
 from collections import namedtuple
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import Code, threads
+from thermal.compiled import Code
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
+from thermal.sharing import share_out, threads
 
 # Bodies and fluids as `thermal.fluids` has them; a test holds them equal.
 N_NODE = 7
@@ -802,11 +802,7 @@ def march(
         else:
             _march_lanes(inputs, outputs, _lanes_work(), first, last)
 
-    if n_draw <= batch:
-        some(0)
-        return
-    with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(some, range(0, n_draw, batch)))
+    share_out(some, range(0, n_draw, batch))
 
 
 def table_of(loads: Loads) -> FloatArray:

@@ -171,6 +171,22 @@ class Readings:
             message = "readings: not one temperature is a number"
             raise ParameterError(message)
 
+    def every(self, step_s: float) -> "Readings":
+        """Keep the first reading of every gauge in each `step_s`; a log written more rarely is left as it is.
+
+        >>> seen = Readings(time_s=np.arange(0.0, 95.0, 15.0), temp_k=np.full((7, N_BODY), 300.0),
+        ...     start_k=np.full(N_BODY, 300.0))
+        >>> seen.every(60.0).time_s
+        array([ 0., 60.])
+        """
+        kept = np.full_like(self.temp_k, np.nan)
+        for body in range(N_BODY):
+            rows = np.flatnonzero(np.isfinite(self.temp_k[:, body]))
+            first = rows[np.unique(self.time_s[rows] // step_s, return_index=True)[1]]
+            kept[first, body] = self.temp_k[first, body]
+        there = np.isfinite(kept).any(axis=1)
+        return Readings(time_s=self.time_s[there], temp_k=kept[there], start_k=self.start_k)
+
 
 def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
     """Guess the temperatures of all bodies at the start from those that were read.

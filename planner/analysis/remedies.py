@@ -23,6 +23,7 @@ from planner.route.oneday import DayLegs
 from planner.route.timeline import Span
 from thermal.fluids import fluid_of
 from thermal.ranges import BoolArray
+from thermal.sharing import one_of_several
 
 _PAIRS, _BEST_PAIRS = 10, 2
 _AT_ONCE = 2  # choices driven at the same time
@@ -166,7 +167,7 @@ class _Tries:
 
 def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     """Try single changes, then pairs of those that help but do not suffice."""
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
+    with ThreadPoolExecutor(_AT_ONCE, initializer=one_of_several) as pool:
         tries = _Tries(outlook, number, worst, pool)
         base, ways = tries.base, tries.ways()
         single = tries.all((change,) for change in candidates(outlook, number, worst))

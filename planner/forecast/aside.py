@@ -17,8 +17,9 @@ from contextlib import contextmanager, suppress
 from typing import Any, Generic, TypeVar
 
 from planner.forecast.room import spare_bytes
-from thermal.compiled import switched_off, threads
+from thermal.compiled import switched_off
 from thermal.kernel import is_compiled
+from thermal.sharing import threads
 
 T = TypeVar("T")
 _MOST_SHARED = 4096  # as many bytes as any pipe takes at once

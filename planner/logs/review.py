@@ -10,7 +10,7 @@ from planner.files.logs import level_m
 from planner.logs.drives import Driven
 from planner.logs.peaks import Peak
 from planner.logs.pressures import pressure_words
-from planner.logs.verdict import every_other, heat_or_air_words, outside_words, passed_words, verdict_words
+from planner.logs.verdict import heat_or_air_words, outside_words, passed_words, verdict_words
 from planner.logs.worked import WORK_SD, work_share, work_words
 from planner.model.display import Units, units_of
 from planner.model.errors import PlannerError
@@ -48,7 +48,7 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
         raise PlannerError(message)
     try:
         doubt = doubt_of(one)._replace(work=work_share(car.vehicle, one), work_sd=WORK_SD)
-        verdicts = judge(car.vehicle, one.drive, every_other(one.readings), posterior=car.spread, doubt=doubt)
+        verdicts = judge(car.vehicle, one.drive, one.readings, posterior=car.spread, doubt=doubt)
         shown = replace(car.spread, discrepancy=car.spread.discrepancy.as_read())
         band = drawn_k(car.vehicle, one.drive, one.readings, shown, air_sd_k=doubt.air_sd_k)
     except ThermalError as exc:
