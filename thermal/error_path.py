@@ -131,19 +131,28 @@ def with_error(
 
 
 def margins_with_error(
-    result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, plain: int = 0, begin: int = 0
+    result: Result,
+    drive: Drive,
+    vehicle: Vehicle,
+    known: Discrepancy,
+    *,
+    plain: int = 0,
+    begin: int = 0,
+    around: Conditions | None = None,
 ) -> FloatArray:
     """The smallest margins of every draw if the model's own error had each size of `NODES` for the whole group.
 
     Shape (n_draw - plain, n_group, n_fluid, n_node); infinite for fluids that the car lacks. [K]
 
     `result` has the draws of a simulation of `drive` from segment `begin` on that recorded at least its `rows_along`;
-    the first `plain` draws are left out. Used by `planner.analysis.rerun`.
+    the first `plain` draws are left out; `around` is as in `with_error`. Used by `planner.analysis.rerun`.
     """
     along = np.isin(result.recorded, rows_along(drive))
     if not along.all():  # temperatures are nearly straight between them, and peaks are looked at where they are
         result = replace(result, recorded=result.recorded[along], temps_k=result.temps_k.compress(along, axis=1))
-    return _followed(result, drive, vehicle, known, plain=plain, begin=begin, moments=False, drawn=False)[2]
+    return _followed(
+        result, drive, vehicle, known, plain=plain, begin=begin, moments=False, drawn=False, around=around
+    )[2]
 
 
 def temps_with_error_k(result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, seed: int) -> FloatArray:

@@ -19,6 +19,7 @@ from planner.route.oneday import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
+from thermal.discrepancy import Conditions
 from thermal.drive import Drive
 from thermal.error_path import margins_with_error, rows_along
 from thermal.fluids import fluid_of, limit_of
@@ -32,6 +33,7 @@ Floats = npt.NDArray[np.float64]
 # Draws that a change of a day is driven with, at first and in all; with the car as described they fill whole lanes of
 # the compiled model. And draws of a change of the whole trip.
 FIRST, FEW, FEWEST = 47, 127, 64
+_ALONG = "leg length_m grade elevation_m end_elevation_m lat_deg lon_deg end_m wanted_m_per_s ac_on".split()
 _NEAR_M = 30_000.0  # of the days before and after are laid out with a day: their hills bear on its air
 _STEP_S = 900.0  # of a car that stands
 _OIL_PARTS = {
@@ -198,16 +200,19 @@ def kept_on(
     *,
     first: int = 0,
     before: tuple[Floats, Kept] | None = None,
+    chances: bool = True,
 ) -> Kept:
     """Smallest margins, by fluid of the car, over the legs from `first` on that the plan's first draws drove again.
 
     `before` has margins of the same draws before a change, and what came of them; fluids that feel nothing keep theirs.
+    `chances` is as in `keep_changed`.
     """
     felt = np.ones(few_k.shape[2], np.bool_) if before is None else _felt(before[0][: len(few_k)], few_k)
     if before is not None and not felt.any():
         return before[1]
     planned, columns = outlook.spread.were_k[:, first : first + few_k.shape[1]], np.array(columns_of(outlook))[felt]
-    found = keep_changed(planned, columns, few_k[:, :, felt], day, outlook.sample, outlook.trip.confidence)
+    few, sample = few_k[:, :, felt], outlook.sample
+    found = keep_changed(planned, columns, few, day, sample, outlook.trip.confidence, chances=chances)
     if before is None:
         return found
     out = Kept(*(column.copy() for column in before[1]))
@@ -258,12 +263,15 @@ def as_planned(outlook: Forecast) -> Kept:
     return keep_least(were, day, outlook.sample, outlook.trip.confidence)
 
 
-def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept) -> Kept:
-    """Drive the whole trip again by the same legs, laid out otherwise or with another car; `base` as planned."""
+def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept, around: Conditions | None) -> Kept:
+    """Drive the whole trip again by the same legs, laid out otherwise or with another car; `base` as planned.
+
+    `around` has what `conditions_of` gives for it, or None. Chances of passing limits are not worked out.
+    """
     few, air = _few(outlook, slice(0, FEWEST))
-    were = _run_days(outlook, line.drive, vehicle, few, air, first=0)
+    were = _run_days(outlook, line.drive, vehicle, few, air, first=0, around=around)
     planned = outlook.spread.were_k[:FEWEST][:, :, columns_of(outlook)]
-    return kept_on(outlook, were, days_of_legs(line), before=(planned, base))
+    return kept_on(outlook, were, days_of_legs(line), before=(planned, base), chances=False)
 
 
 def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:
@@ -300,6 +308,7 @@ def _run_days(
     *,
     first: int,
     first_leg: int = 0,
+    around: Conditions | None = None,
 ) -> Floats:
     """Drive from the morning of a day on; margins by draw, leg, fluid of the car and size of the error. [K].
 
@@ -321,7 +330,7 @@ def _run_days(
             record=rows,
             ready=ready,
         )
-        were = margins_with_error(result, drive, vehicle, known, begin=begin)
+        were = margins_with_error(result, drive, vehicle, known, begin=begin, around=around)
         found.append(were[:, :, columns_of(outlook)])
         del result, were
     return np.concatenate(found)
@@ -429,15 +438,7 @@ def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Fl
     air = outlook.timeline.drive.air_k[driving]
     speed = road.wanted_m_per_s.copy()
     rows = _rows(road, day)
-    part = replace(
-        road,
-        **{
-            name: getattr(road, name)[rows]
-            for name in ("leg", "length_m", "grade", "elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
-        },
-        wanted_m_per_s=road.wanted_m_per_s[rows],
-        ac_on=road.ac_on[rows],
-    )
+    part = replace(road, **{name: getattr(road, name)[rows] for name in _ALONG})
     speed[rows] = held_speed(part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
     return speed
 

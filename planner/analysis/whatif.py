@@ -1,14 +1,16 @@
 """Effect of changes to the car or the driving on the margins: the whole trip simulated with one change at a time."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass, fields, replace
 from datetime import datetime, time
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from planner.analysis.rerun import as_planned, run_trip
+from planner.forecast.aside import in_two
 from planner.forecast.assemble import Progress, changed_car, quiet
 from planner.forecast.kept import Kept
 from planner.forecast.run import Forecast
@@ -16,6 +18,7 @@ from planner.model.errors import NoRouteError, PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.road import held_speed
 from planner.route.timeline import Timeline, build_timeline
+from thermal.discrepancy import Conditions, conditions_of
 from thermal.errors import shown
 from thermal.fluids import fluids_in
 from thermal.ranges import FloatArray as Floats
@@ -65,28 +68,64 @@ def run_variants(
 ) -> tuple[Outcome, ...]:
     """Simulate the trip once per change, with the draws of the plan."""
     variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
-    base, found, held = as_planned(outlook), [], _held(outlook, outlook.car.vehicle)
-    tight = int(np.argmin(base.margin_k))
-    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
-        for variant, trial in [(variant, pool.submit(_tried, outlook, variant, base, held)) for variant in variants]:
+    plan, found = _plan_of(outlook), list[Outcome]()
+    tight = int(np.argmin(plan.kept.margin_k))
+    with closing(_each(variants, lambda variant: _tried_or_why(outlook, variant, plan))) as tries:
+        for variant in variants:
             progress(f"trying: {variant.words}")
-            try:
-                found.append(trial.result())
-            except NoRouteError as exc:
-                progress(f"left out: {variant.words}: {exc}")
+            tried = next(tries)
+            if isinstance(tried, Outcome):
+                found.append(tried)
+            else:
+                progress(f"left out: {variant.words}: {tried}")
     return tuple(sorted(found, key=lambda outcome: (-float(outcome.gain_k[tight]), outcome.words)))
 
 
-def _tried(outlook: Forecast, variant: Variant, base: Kept, held: Floats) -> Outcome:
+class _Plan(NamedTuple):
+    """What every change is compared with."""
+
+    kept: Kept
+    held: Floats  # speed along the road [m/s]
+    around: Conditions
+
+
+def _plan_of(outlook: Forecast) -> _Plan:
+    car, drive = outlook.car, outlook.timeline.drive
+    around = conditions_of(car.spread.discrepancy, drive, car.vehicle)
+    return _Plan(as_planned(outlook), _held(outlook, car.vehicle), around)
+
+
+def _each(variants: Sequence[Variant], one: Callable[[Variant], Outcome | str]) -> Generator[Outcome | str, None, None]:
+    """What comes of every variant, in order: in two processes, else two at a time in this one."""
+    left = list(variants)
+    with closing(in_two(len(variants), lambda number: one(variants[number]))) as shared:
+        for tried in shared:
+            yield tried
+            del left[0]
+    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
+        yield from pool.map(one, left)
+
+
+def _tried_or_why(outlook: Forecast, variant: Variant, plan: _Plan) -> Outcome | str:
+    """Drive the trip with one change; where no days can be found for it, why."""
+    try:
+        return _tried(outlook, variant, plan)
+    except NoRouteError as exc:
+        return str(exc)
+
+
+def _tried(outlook: Forecast, variant: Variant, plan: _Plan) -> Outcome:
     """Drive the trip with one change."""
-    line = _drive_again(outlook, variant, held)
-    same = line is outlook.timeline and variant.vehicle == outlook.car.vehicle
-    kept = base if same else run_trip(outlook, line, variant.vehicle, base)
+    line, own, car = _drive_again(outlook, variant, plan.held), outlook.car.vehicle, variant.vehicle
+    same = line is outlook.timeline and car == own
+    alike = line is outlook.timeline and (car.body, car.trailer) == (own.body, own.trailer)
+    around = plan.around if alike else None
+    kept = plan.kept if same else run_trip(outlook, line, car, plan.kept, around)
     return Outcome(
         words=variant.words,
         kind=variant.kind,
         margin_k=kept.margin_k,
-        gain_k=kept.margin_k - base.margin_k,
+        gain_k=kept.margin_k - plan.kept.margin_k,
         error_k=kept.error_k,
         minutes=(_time_s(line) - _time_s(outlook.timeline)) / 60.0,
         had=same,
@@ -99,7 +138,9 @@ def _drive_again(outlook: Forecast, variant: Variant, held: Floats) -> Timeline:
         return outlook.timeline
     if variant.trip is outlook.trip and np.array_equal(_held(outlook, variant.vehicle), held):
         return outlook.timeline  # as fast everywhere, so at the same hours
-    return build_timeline(variant.trip, _same_road(outlook, variant.trip), variant.vehicle, outlook.known)
+    cut = outlook.timeline.road if variant.trip.air_conditioning == outlook.trip.air_conditioning else None
+    legs = _same_road(outlook, variant.trip)
+    return build_timeline(variant.trip, legs, variant.vehicle, outlook.known, like=cut)
 
 
 def _held(outlook: Forecast, vehicle: Vehicle) -> Floats:
@@ -111,6 +152,8 @@ def _held(outlook: Forecast, vehicle: Vehicle) -> Floats:
 def _same_road(outlook: Forecast, trip: Trip) -> tuple[Leg, ...]:
     """The plan's road at the changed trip's speeds."""
     share = trip.legs[0].speed_m_per_s / outlook.trip.legs[0].speed_m_per_s
+    if share == 1.0:
+        return outlook.legs
     return tuple(replace(leg, speed_m_per_s=share * leg.speed_m_per_s) for leg in outlook.legs)
 
 

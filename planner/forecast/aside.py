@@ -12,7 +12,7 @@ import pickle
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, Generic, TypeVar
 
@@ -22,6 +22,7 @@ from thermal.kernel import is_compiled
 from thermal.sharing import threads
 
 T = TypeVar("T")
+_MOST_SHARED = 4096  # as many bytes as any pipe takes at once
 Progress = Callable[[str], None]
 _LEAST_BYTES = 400_000_000  # twice what a child takes for itself on the longest example
 _PR_SET_PDEATHSIG = 1  # Linux, sys/prctl.h
@@ -119,6 +120,33 @@ def aside(work: Callable[[Progress], T], progress: Progress) -> Iterator[Aside[T
         yield held
     finally:
         held.end()
+
+
+def in_two(count: int, one: Callable[[int], T]) -> Generator[T, None, None]:
+    """What `one` makes of the numbers below `count`, in order, as far as two processes get: the rest is the caller's.
+
+    This process works from the first number on, a child from the last backwards, until they meet. Without a child
+    nothing is done; where it fails, nothing of what it had taken is.
+    """
+    read, write = os.pipe()
+    shared = min(count, _MOST_SHARED)
+    os.write(write, bytes(shared))
+    os.close(write)
+
+    def claimed() -> Iterator[int]:
+        """Count from 0 on while a byte is left: each byte is read by one process alone."""
+        taken = 0
+        while os.read(read, 1):
+            yield taken
+            taken += 1
+
+    try:
+        with aside(lambda _: [one(shared - 1 - taken) for taken in claimed()], lambda _: None) as other:
+            if other.child:
+                yield from map(one, claimed())
+                yield from reversed(other.result())
+    finally:
+        os.close(read)
 
 
 def _taken(pieces: Iterator[object]) -> bool:

@@ -141,18 +141,28 @@ def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float) -> 
     return _arranged(cells, were_k.shape[2:3])
 
 
-def keep_changed(planned_k: Floats, columns: Days, few_k: Floats, day: Days, sample: Sample, confidence: float) -> Kept:
+def keep_changed(
+    planned_k: Floats,
+    columns: Days,
+    few_k: Floats,
+    day: Days,
+    sample: Sample,
+    confidence: float,
+    *,
+    chances: bool = True,
+) -> Kept:
     """The smallest margin over all legs, by fluid, after a change that only the first draws drove.
 
     `planned_k` are margins before the change, by draw, leg, fluid of the model and node; `few_k` those after it, of the
     first draws and the fluids of the model in `columns`. Legs without a part in a fluid's smallest margin are left out.
+    Without `chances` those of passing the limit are not worked out and not a number.
     """
     legs, fluids = np.nonzero(_matter(few_k, 1.0 - confidence))
     exact, day = few_k[:, legs, fluids], day[legs]
     were, cells = guessed(planned_k[:, legs, columns[fluids]], exact, day, sample), []
     for f in range(len(columns)):
         here = fluids == f
-        cells.append(_keep(were[:, here], exact[:, here], day[here], sample, confidence, CLOSE_K))
+        cells.append(_keep(were[:, here], exact[:, here], day[here], sample, confidence, CLOSE_K, chances=chances))
     return _arranged(cells, columns.shape)
 
 
@@ -209,7 +219,14 @@ def _arranged(cells: list[tuple[float, float, float, float]], shape: tuple[int, 
 
 
 def _keep(
-    were_k: Floats, exact_k: Floats, day: Days, sample: Sample, confidence: float, close_k: float
+    were_k: Floats,
+    exact_k: Floats,
+    day: Days,
+    sample: Sample,
+    confidence: float,
+    close_k: float,
+    *,
+    chances: bool = True,
 ) -> tuple[float, float, float, float]:
     """One margin: by the draws that were driven, and with those that were not where it is close."""
     here, share = np.isfinite(were_k[0, :, 0]), 1.0 - confidence
@@ -221,8 +238,10 @@ def _keep(
         return about, 0.0, 0.0, 0.0
     told = _Told(were_k[:, here], exact_k[:, here], day[here], sample, about if about < close_k else -np.inf)
     margin, density = _secant(told, share, about)
-    chance = min(max(told.at(0.0).chance, 0.0), 1.0)
-    return margin, told.error(margin) / max(density, 1e-9), chance, told.error(0.0)
+    error = told.error(margin) / max(density, 1e-9)
+    if not chances:
+        return margin, error, np.nan, np.nan
+    return margin, error, min(max(told.at(0.0).chance, 0.0), 1.0), told.error(0.0)
 
 
 def _about(were_k: Floats, day: Days, share: float) -> float:

@@ -54,6 +54,9 @@ def test_draws_that_drove_again_unchanged_leave_the_margins_of_all(alps, number)
     again = keep_changed(planned, np.array(columns), mine[: rerun.FIRST], *arguments)
     for found, wanted in zip(again, keep_least(mine, *arguments), strict=True):
         assert found == pytest.approx(wanted, abs=0.005)  # the chance is solved for within a thousandth of a kelvin
+    brief = keep_changed(planned, np.array(columns), mine[: rerun.FIRST], *arguments, chances=False)
+    assert np.array_equal(brief.margin_k, again.margin_k)
+    assert np.array_equal(brief.error_k, again.error_k)
 
 
 SLOW_LEG = Change(kind="slower", words="", legs=(2,), speed=0.8)

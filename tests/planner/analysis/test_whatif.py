@@ -1,11 +1,16 @@
 """What-if: the whole trip again with one change, against the plan, against the files, and against what must be so."""
 
 import json
+import os
+import pickle
+import subprocess
+import sys
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, time
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,7 +18,9 @@ from cars import with_part
 from editing import edit
 from rules import outlook_of, with_trip
 
+from planner.analysis import whatif
 from planner.analysis.margins import columns_of, find_margins, fluids_of
+from planner.analysis.rerun import run_trip
 from planner.analysis.whatif import Outcome, run_variants
 from planner.files.folder import open_folder
 from planner.forecast.kept import keep_least
@@ -21,6 +28,7 @@ from planner.forecast.run import Forecast, days_of_legs, forecast
 from planner.model.errors import PlannerError
 from planner.output import terminal
 from planner.output.whatif import tornado_svg
+from planner.route.timeline import build_timeline
 from thermal.fluids import FLUIDS
 from thermal.kernel import Factors
 from thermal.vehicle_file import key_of, sections
@@ -32,6 +40,7 @@ PARTS = {
     "transmission cooler, 40 W/K, added": "transmission",
     "differential cooler with pump and switch, 25 W/K, added": "differential",
 }
+ROOT = Path(__file__).parents[3]
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -189,6 +198,22 @@ def test_fixed_mornings_move_too_and_midnight_holds(make_trip, road, car):
     assert gains[0] == pytest.approx(0.0, abs=1e-6)  # nobody sets off on the day before
 
 
+def test_the_road_and_the_conditions_of_the_plan_serve_only_changes_that_leave_them_alone(grade, usual, monkeypatch):
+    def fresh(outlook, line, vehicle, base, around):  # worked out for each change
+        return run_trip(outlook, line, vehicle, base, None)
+
+    def cut(trip, legs, vehicle, known, *, like):
+        return build_timeline(trip, legs, vehicle, known)
+
+    monkeypatch.setattr(whatif, "run_trip", fresh)
+    monkeypatch.setattr(whatif, "build_timeline", cut)
+    again = {outcome.words: outcome for outcome in run_variants(grade)}
+    assert list(again) == list(usual)
+    for words, outcome in again.items():
+        assert np.array_equal(outcome.margin_k, usual[words].margin_k), words
+        assert outcome.minutes == usual[words].minutes
+
+
 # --- --set ---
 
 
@@ -314,3 +339,46 @@ def test_the_command_s_json(run, trip_folder):
         assert change["buys_nothing"] == (max(change["margin_gained_k"].values()) < 0.5)
     lighter = next(change for change in found["changes"] if "mass" in change["what"])
     assert min(lighter["margin_gained_k"].values()) > 0.0
+
+
+def test_one_process_or_two_say_the_same(trip_folder):
+    said = []
+    for threads in ("1", "2"):  # one thread for the model means one process
+        command = [sys.executable, "-m", "planner", "whatif", str(trip_folder), "--json"]
+        names = {"PYTHONPATH": str(ROOT), "NUMBA_NUM_THREADS": threads}
+        done = subprocess.run(command, capture_output=True, check=False, env=os.environ | names)
+        assert done.returncode == 0
+        said.append((done.stdout, done.stderr))
+    assert said[0] == said[1]
+    assert said[0][1].count(b"trying: ") == len(json.loads(said[0][0])["changes"]) > 10
+
+
+def test_a_change_left_out_is_told_in_its_place_by_two_processes_too(make_trip, road, car, tmp_path):
+    legs, day = [road(a, b, 90.0) for a, b in pairwise("abcdef")], {"break_s": 0.0, "lodging_only": True}
+    outlook = outlook_of(make_trip(legs, departure=datetime(2027, 7, 6, 12, 30), day=day), car)
+    told: list[str] = []
+    found = run_variants(outlook, progress=told.append)
+    at = next(n for n, text in enumerate(told) if text.startswith("left out: 10 %"))
+    assert told[at - 1] == "trying: 10 % slower everywhere"
+    (tmp_path / "outlook").write_bytes(pickle.dumps(outlook))
+    code = """
+import os, pickle, sys
+import planner.analysis.whatif as module
+from pathlib import Path
+outlook, told, mine, parent = pickle.loads(Path(sys.argv[1]).read_bytes()), [], [], os.getpid()
+tried = module._tried
+def counted(*given):
+    mine.append(os.getpid())
+    return tried(*given)
+module._tried = counted
+found = module.run_variants(outlook, progress=told.append)
+sys.stdout.buffer.write(pickle.dumps((told, found, set(mine) == {parent}, len(mine))))
+"""
+    names = {"PYTHONPATH": str(ROOT), "NUMBA_NUM_THREADS": "2", "OPENBLAS_NUM_THREADS": "1"}
+    command = [sys.executable, "-c", code, str(tmp_path / "outlook")]
+    done = subprocess.run(command, capture_output=True, check=True, env=os.environ | names)
+    again, same, _, driven = pickle.loads(done.stdout)  # from the program above
+    assert again == told
+    assert [pickle.dumps(one) for one in same] == [pickle.dumps(one) for one in found]
+    if sys.platform == "linux" and len(os.sched_getaffinity(0)) > 1:
+        assert driven < len(found)  # the rest by the child

@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[3]
 BEGIN = """
 import atexit, os, signal, sys, threading, time, warnings
 warnings.simplefilter("error")
-from planner.forecast.aside import aside
+from planner.forecast.aside import aside, in_two
 import planner.forecast.aside as module
 module.is_compiled = lambda: True  # nothing here runs the model
 parent, said = os.getpid(), []
@@ -253,6 +253,65 @@ except LookupError as exc:
     print(exc, left())
 """
     assert outcome(code) == "True ['step 0', 'step 1', 'step 2']\ntold none\n"
+
+
+SHARED = """
+from contextlib import closing
+
+def one(number):
+    time.sleep(0.02)
+    return number, os.getpid()
+"""
+
+
+def test_a_row_shared_by_two_processes_comes_back_whole_and_in_order() -> None:
+    code = """
+found = list(in_two(40, one))
+mine = [number for number, who in found if who == parent]
+print([number for number, _ in found] == list(range(40)), mine == list(range(len(mine))), 10 < len(mine) < 30, left())
+print(list(in_two(0, one)))
+module._MOST_SHARED = 5
+print([number for number, _ in in_two(7, one)], left())
+"""
+    assert outcome(SHARED + code) == "True True True none\n[]\n[0, 1, 2, 3, 4] none\n"
+
+
+@pytest.mark.parametrize("end", ["os.kill(os.getpid(), signal.SIGKILL)", "raise KeyError(number)", "return lambda: 0"])
+def test_what_a_child_that_ends_half_way_has_taken_is_left_to_the_caller(end: str) -> None:
+    code = f"""
+def some(number):
+    time.sleep(0.02)
+    if os.getpid() != parent and number < 16:
+        {end}
+    return number, os.getpid()
+
+found = list(in_two(20, some))
+print(found == [(number, parent) for number in range(len(found))], 0 < len(found) < 20, left())
+"""
+    assert outcome(SHARED + code) == "True True none\n"
+
+
+def test_a_row_that_fails_or_is_given_up_here_ends_the_child() -> None:
+    code = """
+def failing(number):
+    if os.getpid() == parent:
+        raise LookupError(number)
+    time.sleep(60)
+
+begun = time.monotonic()
+try:
+    list(in_two(4, failing))
+except LookupError as exc:
+    print(exc, left())
+with closing(in_two(4, lambda number: time.sleep(0.01 if os.getpid() == parent else 60))) as row:
+    next(row)
+print(left(), time.monotonic() - begun < 30)
+"""
+    assert outcome(SHARED + code) == "0 none\nnone True\n"
+
+
+def test_without_a_child_a_row_is_left_to_the_caller() -> None:
+    assert outcome(SHARED + "print(list(in_two(4, one)), left())", NUMBA_NUM_THREADS="1") == "[] none\n"
 
 
 def test_the_system_tells_how_much_memory_is_free(tmp_path: Path) -> None:
