@@ -39,7 +39,7 @@ def mine(files: dict[str, str]) -> dict[str, str]:
 
 
 def generated(folder: Path) -> dict[str, str]:
-    """What was written into out/, unfinished files left out; a calendar, which keeps earlier plans, need only be whole."""
+    """Files written into out/, unfinished files left out; a calendar, which keeps earlier plans, need be whole only."""
     files = {n: held for n, held in warm.state(folder).items() if n.startswith("out/") and not is_part(Path(n).name)}
     for name in (name for name in files if name.endswith(".ics")):
         if (folder / name).read_text(encoding="utf-8").rstrip().endswith("END:VCALENDAR"):
