@@ -138,8 +138,9 @@ def verdict_words(
 
 
 def _unseen_words(usual: Verdict) -> str:
-    """Name the faults that the log could not have detected, grouped by family."""
-    kin = {name: words for names, words in FAMILIES.items() for name in names}
+    """Name the faults that the log could not have detected, a family by one name where none of it would have shown."""
+    missed = set(usual.unseen)
+    kin = {name: words for names, words in FAMILIES.items() if names <= missed for name in names}
     listed = dict.fromkeys(kin.get(name, WORDS[name]) for name in usual.unseen)
     return f" It could not have detected: {'; '.join(listed)}." if listed else ""
 
@@ -229,9 +230,11 @@ def heat_or_air_words(
         )
     less = usual._replace(airflow=_LESS_AIR * usual.airflow)
     flow_k = float(modelled_k(car.vehicle, one.drive, one.readings, less)[0][at, COOLANT]) - peak.driven_k
-    said = (
-        f"would have made {units.diff(flow_k):+z.0f} there: too little to detect, so it cannot be ruled out"
-        if flow_k < _TOLD_K
-        else f"would have made {units.diff(flow_k):+z.0f} there, and is not what the log looks like"
-    )
+    made = f"would have made {units.diff(flow_k):+z.0f} there"
+    if flow_k < _TOLD_K:
+        said = f"{made}: too little to detect, so it cannot be ruled out"
+    elif any("airflow" in v.unseen for v in verdicts):
+        said = f"{made}; the rest of the log does not rule it out"
+    else:
+        said = f"{made}, and is not what the log looks like"
     return (f"{heat} A lack of air flow of three tenths {said}.",)
