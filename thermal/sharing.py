@@ -22,7 +22,7 @@ def one_of_several() -> None:
 
 
 def share_out(work: Callable[[int], object], starts: Iterable[int]) -> None:
-    """Do pieces of work, each known by where it starts, in no order; an error of one is raised."""
+    """Do pieces of `work`, each known by one of `starts`, in no order; an error of one is raised."""
     pieces = list(starts)
     workers = min(threads(), len(pieces))
     if workers < 2 or getattr(_own, "alone", False):
