@@ -70,18 +70,26 @@ class Entry:
 
     def __call__(self, *args: Any) -> None:
         """Run it; the interpreter is free meanwhile."""
+        self.bound(*args)()
+
+    def bound(self, *args: Any) -> Callable[[], None]:
+        """The same call, laid out once for many: what arrays hold may change, numbers stay."""
         kinds: list[Any] = []
         words: list[int] = []
         _lay_out(args, kinds, words)
         run: Any = self._ready.get(tuple(kinds)) or self._prepare(tuple(kinds), args)
         if not isinstance(run, NATIVE):
-            run(*args)
-            return
+            return functools.partial(run, *args)
         table, unused = array("q", words), (ctypes.c_void_p * 2)()
-        place = ctypes.addressof(unused)
-        if run(place, place + ctypes.sizeof(ctypes.c_void_p), table.buffer_info()[0]) not in _WENT_WELL:
-            message = f"{self.function.__qualname__}: compiled code failed; please report the vehicle and trip"
-            raise SolverError(message)
+        first = ctypes.addressof(unused)
+        given = first, first + ctypes.sizeof(ctypes.c_void_p), table.buffer_info()[0]
+
+        def call(_held: object = (args, table, unused)) -> None:
+            if run(*given) not in _WENT_WELL:
+                message = f"{self.function.__qualname__}: compiled code failed; please report the vehicle and trip"
+                raise SolverError(message)
+
+        return call
 
     def _prepare(self, kinds: tuple[Any, ...], args: tuple[Any, ...]) -> Any:
         with _ONE_AT_A_TIME:

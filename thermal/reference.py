@@ -1,5 +1,6 @@
 """Reference integration of the same heat balance by scipy, to check the kernel."""
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -58,10 +59,12 @@ def _segment(
     table, car, factors = fixed
     done = 0.0
     while duration_s - done > 1e-9:
-        state = fan
+        state, now = fan, y.copy()
+        run = kernel.rates.bound(now, table, i, factors, 0, 0.0, state, car, out)
 
-        def rate(_: float, held: FloatArray, state: float = state) -> FloatArray:
-            kernel.rates(held, table, i, factors, 0, 0.0, state, car, out)
+        def rate(_: float, held: FloatArray, now: FloatArray = now, run: Callable[[], None] = run) -> FloatArray:
+            now[:] = held
+            run()
             return out.copy()
 
         def switch(_: float, held: FloatArray, state: float = state) -> float:
