@@ -305,9 +305,9 @@ drive.
 {single}
 
 A call of the right-hand side from Python takes {rate:.1f} us, its arguments laid out once for each segment. Over the
-first 650 miles LSODA makes {calls:,} calls, {share:.0%} of its time; the rest is its own work and the restarts. The kernel
-takes {steps:,} steps there, two heat balances each. When LSODA's every call handed over its arguments, 11 us each, the
-ratio to `simulate` was 543 to 694: half of what the kernel gained on it then was that.
+first 650 miles LSODA makes {calls:,} calls, {share:.0%} of its time; the rest is its own work and the restarts. The
+kernel takes {steps:,} steps there, two heat balances each. When each call handed over its arguments, 11 us, the ratio
+to `simulate` was 543 to 694: more than half of that was Python.
 
 ## Where the time goes, 6,500 miles
 
