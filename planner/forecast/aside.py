@@ -27,7 +27,6 @@ Progress = Callable[[str], None]
 _LEAST_BYTES = 400_000_000  # twice what a child takes for itself on the longest example
 _PR_SET_PDEATHSIG = 1  # Linux, sys/prctl.h
 _SIZE_BYTES = 8
-_HALF = 3  # nice value of half the weight: the child's two threads count as one beside its parent's
 
 
 class Aside(Generic[T]):
@@ -185,7 +184,6 @@ def _be_child(work: Callable[[Progress], Any], pipe: int, parent: int) -> None:
         nowhere = os.open(os.devnull, os.O_RDWR)
         for stream in range(3):
             os.dup2(nowhere, stream)
-        os.nice(_HALF)
         _send(pipe, (True, work(lambda words: _send(pipe, (False, words)))))
     finally:
         os._exit(0)

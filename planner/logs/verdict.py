@@ -230,11 +230,14 @@ def heat_or_air_words(
         )
     less = usual._replace(airflow=_LESS_AIR * usual.airflow)
     flow_k = float(modelled_k(car.vehicle, one.drive, one.readings, less)[0][at, COOLANT]) - peak.driven_k
-    made = f"would have made {units.diff(flow_k):+z.0f} there"
+    return (f"{heat} {_less_air_words(flow_k, verdicts, units)}",)
+
+
+def _less_air_words(flow_k: float, verdicts: Sequence[Verdict], units: Units) -> str:
+    """Say what a lack of air flow that made a difference of `flow_k` would have shown, where none is blamed."""
+    made = f"A lack of air flow of three tenths would have made {units.diff(flow_k):+z.0f} there"
     if flow_k < _TOLD_K:
-        said = f"{made}: too little to detect, so it cannot be ruled out"
-    elif any("airflow" in v.unseen for v in verdicts):
-        said = f"{made}; the rest of the log does not rule it out"
-    else:
-        said = f"{made}, and is not what the log looks like"
-    return (f"{heat} A lack of air flow of three tenths {said}.",)
+        return f"{made}: too little to detect, so it cannot be ruled out."
+    if any("airflow" in v.unseen for v in verdicts):
+        return f"{made}; the rest of the log does not rule it out."
+    return f"{made}, and is not what the log looks like."

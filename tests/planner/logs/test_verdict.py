@@ -133,3 +133,16 @@ def test_the_cooler_is_judged_only_with_its_thermostat_open(estate: Vehicle) -> 
     for temp_k, told in ((oil_k, True), (estate.oil_cooler.open_k - 5.0, False)):
         said = pressures.pressure_words(estate, pressure_log(oil_k=temp_k, drop=drop))
         assert any("burst line" in text for text in said) == told
+
+
+@pytest.mark.parametrize(
+    ("flow_k", "unseen", "words"),
+    [
+        (3.0, (), "+3 there: too little to detect"),
+        (10.0, ("airflow",), "+10 there; the rest of the log does not rule it out."),
+        (10.0, ("flow",), "+10 there, and is not what the log looks like."),
+    ],
+)
+def test_less_air_is_ruled_out_only_where_it_would_have_shown(flow_k: float, unseen: tuple[str, ...], words: str):
+    usual = Verdict(name="usual", words="", probability=0.95, value=0.0, rmse_k=1.0, unseen=unseen)
+    assert words in verdict._less_air_words(flow_k, (usual,), METRIC)
