@@ -83,12 +83,9 @@ def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> 
     the lowest temperature that a sound car exceeds at most once in 20 h; it is not above the caution of the vehicle
     file if that one gives as few false alarms.
     """
-    weight = np.broadcast_to(series.step_s, series.temps_k.shape)
-    warm = series.temps_k >= warm_k
-    use = warm if warm.any() else np.ones_like(warm)
-    band = weighted_quantiles(series.temps_k[use], weight[use], _BAND)
-    late = np.broadcast_to(series.settled, warm.shape)
-    low = float(weighted_quantiles(series.temps_k[late], weight[late], (_LOW,))[0]) if late.any() else warm_k
+    warm, late = series.temps_k >= warm_k, series.settled
+    band = weighted_quantiles(series.temps_k, series.step_s * warm if warm.any() else series.step_s, _BAND)
+    low = float(weighted_quantiles(series.temps_k, series.step_s * late, (_LOW,))[0]) if late.any() else warm_k
     limit = float(series.limit_k.min())
     usual = min(caution_k, limit - max(thin_k, _LEAST_K))
     tried = np.append(np.arange(np.floor(band[1]), limit - _LEAST_K, 1.0), usual)
@@ -103,23 +100,25 @@ def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> 
 
 
 def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> Floats:
-    """Quantiles of values with weights.
+    """Quantiles of values with weights, of their shape or one that broadcasts to it.
 
     >>> weighted_quantiles(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 8.0]), (0.5,))
     array([3.])
     """
     least, most = float(values.min()), float(values.max())
-    bins = np.minimum(((values - least) * (_BINS / max(most - least, 1e-9))).astype(np.int64), _BINS - 1)
-    whole = np.cumsum(np.bincount(bins, weights=weights, minlength=_BINS))
+    bins = ((values - least) * ((_BINS - 1) / max(most - least, 1e-9))).astype(np.int64)
+    weights = np.broadcast_to(weights, values.shape)
+    whole = np.cumsum(np.bincount(bins.ravel(), weights=weights.ravel(), minlength=_BINS))
     found = []
     for share in shares:  # only the quantile's own bin must be sorted
         wanted = share * whole[-1]
         at = min(int(np.searchsorted(whole, wanted)), _BINS - 1)
-        here = np.flatnonzero(bins == at)
-        here = here[np.argsort(values[here])]
+        own = bins == at
+        here, weighs = values[own], weights[own]
+        order = np.argsort(here)
         below = whole[at - 1] if at else 0.0
-        place = int(np.searchsorted(below + np.cumsum(weights[here]), wanted))
-        found.append(values[here[min(place, len(here) - 1)]])
+        place = int(np.searchsorted(below + np.cumsum(weighs[order]), wanted))
+        found.append(here[order[min(place, len(here) - 1)]])
     return np.array(found)
 
 
