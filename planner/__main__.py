@@ -29,6 +29,7 @@ def entry() -> None:
     except Exception as exc:  # a module cannot be loaded
         code = crash.CRASHED
         _say(crash.crash_text(exc))
+    gc.freeze()  # what is left goes with the process: looking through it once more takes 0.2 s after a plan
     sys.exit(code)
 
 
