@@ -4,6 +4,7 @@ An ambiguous interpretation is never chosen silently: it is proposed with a doub
 """
 
 import itertools
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,19 +17,23 @@ from planner.files.channels import (
     FLUID_CHANNELS,
     candidates,
     codes_of,
+    doubtful_word,
+    in_brackets,
     known_unit,
     leap_of,
     letters_of,
     unit_of,
 )
 from planner.files.logmap import LogMapping, Source, to_si
-from planner.files.logs import Columns, Floats, Log, Series, assembled, read_columns, restarts
+from planner.files.logs import Columns, Floats, Log, Series, assembled, read_columns, restarts, spikes
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.logtime import (
     CLOCKS,
     DATE_NAMES,
+    DATED,
     KINDS,
     NAMES,
+    POINTED,
     date_in,
     numbers,
     propose_date,
@@ -40,6 +45,9 @@ from thermal.errors import shown
 
 _SAMPLE = 4000
 _NEAR_S = 120.0  # readings further apart are not compared
+_MANY = 0.05  # share of readings that leap away and back that is asked about
+_NO_TIME = 0.05  # share of rows without a time that is asked about
+_TIMES_TEN = re.compile(r"(?:\bx|[×*/])\s?10+\b|\b1?0[.,]?0*1\b")  # a unit that is a multiple of what the heading says
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,9 +144,8 @@ def proposed(text: LogText) -> tuple[LogMapping, Columns]:
         ignored=ignored,
     )
     columns = read_columns(text, mapping)
-    again = restarts(columns.time_s)
-    if again and not mapping.time_unsure:
-        mapping = replace(mapping, time_unsure=again)
+    if not mapping.time_unsure:
+        mapping = replace(mapping, time_unsure=_doubt_of_times(text, mapping, columns))
     return replace(mapping, channels={name: _coded(name, s, columns) for name, s in mapping.channels.items()}), columns
 
 
@@ -161,6 +168,7 @@ def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | Non
     for name in [*named, *(n for n in cells if n not in named)]:
         unit = unit_of(name) or units[name] or _unit_in(cells[name])[0]
         kind, unsure = propose_kind(cells[name], unit=unit, decimal_comma=text.decimal_comma, heading=name)
+        unsure = unsure or _doubt_of_heading(name, kind, cells[name], decimal_comma=text.decimal_comma)
         if kind and (name in named or (kind not in ("s", "ms", "us", "min", "h") and not found)):
             found.append((name, kind, unsure))
     if not found:
@@ -168,6 +176,41 @@ def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | Non
     name, kind, unsure = found[0]
     rivals = [other for other, _, _ in found[1:] if other in named]
     return name, kind, unsure or (f"{len(rivals) + 1} columns have names like time" if rivals else "")
+
+
+def _doubt_of_heading(name: str, kind: str, cells: Sequence[str], *, decimal_comma: bool) -> str:
+    if _TIMES_TEN.search(name) is not None:
+        return f"{shown(name)} may be in tenths or tens"
+    if kind.startswith("epoch") and "gps" in name.casefold():
+        return f"{shown(name)} may count from 1980, not 1970; if so, set kind to 's' or 'ms'"
+    pointed = next((cell for cell in cells if decimal_comma and POINTED.fullmatch(cell.strip())), "")
+    return f"the point in {pointed!r} may be a thousands separator or a decimal mark" if pointed else ""
+
+
+def _doubt_of_times(text: LogText, mapping: LogMapping, columns: Columns) -> str:
+    """A doubt that only all times together show."""
+    time_s = columns.time_s[np.isfinite(columns.time_s)]
+    again = restarts(columns.time_s)
+    if again or len(time_s) < 2:
+        return again
+    none = len(columns.time_s) - len(time_s)
+    if none > _NO_TIME * len(columns.time_s):
+        return f"{none:,} of {len(columns.time_s):,} rows have no readable time"
+    times = np.unique(time_s)
+    steps = np.diff(times)
+    full = [sum(not is_blank(row[i]) for row in text.rows if i < len(row)) for i in range(len(text.headings))]
+    often = sum(number > 0.7 * len(text.rows) for number in full) > 1 and not mapping.long
+    if often and len(time_s) > 1.5 * len(times) and len(steps) and float(np.median(steps)) >= 20.0:
+        return f"{len(time_s):,} rows have {len(times):,} different times; export the log with seconds"
+    leap = np.flatnonzero(np.abs(steps - 3600.0) <= 5.0)
+    local = (mapping.kind in (*CLOCKS, *DATED) and not columns.zoned) or mapping.kind == "days"
+    if local and len(leap):
+        row = int(np.argmax(columns.time_s > times[leap[0]])) + 1
+        return (
+            f"the clock jumps by an hour in row {row} of the readings; delete this line if the car stood for that "
+            "hour; if the clock was set, to summer time or another zone, correct the times"
+        )
+    return ""
 
 
 def _date(cells: dict[str, list[str]], time: str, kind: str, unsure: str) -> tuple[str, str, str]:
@@ -251,9 +294,13 @@ def _channels(signals: Sequence[_Signal], *, decimal_comma: bool) -> tuple[dict[
         else:
             ignored.append(signal.column)
     usual = _usual_temperature(chosen)
+    letters = [s for s in signals if s.cells and set(map(str.strip, s.cells)) <= {"W", "E"} and "W" in s.cells[0]]
     for signal, values, options in chosen:
         name = options[0]
         source = _source(name, signal, values, options, usual)
+        if name == "longitude" and letters and np.all(values >= 0.0):
+            west = f"{shown(letters[0].column)} says W, but {shown(signal.column)} has no sign"
+            source = replace(source, unsure=f"{west}; write it before the degrees")
         rival = found.get(name)
         if rival is None:
             found[name] = source
@@ -281,6 +328,8 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
     channel, column = CHANNELS[name], signal.column
     doubts = [f"{shown(column)} may be {' or '.join(options)}"] if len(options) > 1 else []
     doubts += [signal.doubt] if signal.doubt else []
+    word = doubtful_word(name, column)
+    doubts += [f"the word {shown(word)} in {shown(column)} may mean another reading than {name}"] if word else []
     unit = signal.unit
     values = _real(values, name)
     if not len(values):
@@ -288,10 +337,10 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
         return Source(column=column, unit=told, unsure=f"{shown(column)} has no reading")
     if unit is None or unit not in channel.units:
         fits = [u for u in channel.units if _inside(values, u, name)]
-        given = "no unit" if unit is None else f"unit {unit!r} does not fit"
+        unknown = f"the unknown unit {shown(in_brackets(column))}" if in_brackets(column) else "no unit"
+        given = unknown if unit is None else f"unit {unit!r} does not fit"
         low, high = float(np.min(values)), float(np.max(values))
-        only = name in ("latitude", "longitude", "rpm", "load")
-        if not (only and unit is None and fits):
+        if not (unit is None and fits and _needs_no_unit(name, column, values)):
             doubts.append(
                 f"{shown(column)} has {given}; its readings of {low:g} to {high:g} could be "
                 f"{' or '.join(fits) or 'no known unit'}"
@@ -302,6 +351,13 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
     return Source(column=column, unit=unit, unsure="; ".join(doubts))
 
 
+def _needs_no_unit(name: str, column: str, values: Floats) -> bool:
+    """Whether a channel has one usual unit, and neither heading nor readings suggest another, as hundreds of rpm."""
+    if in_brackets(column):
+        return False
+    return name in ("latitude", "longitude") or (name == "rpm" and float(np.quantile(values, 0.95)) > 400.0)
+
+
 def _real(values: Floats, name: str) -> Floats:
     """Readings without possible no-data codes, unless there is nothing else."""
     real = values[~np.isin(values, codes_of(name))]
@@ -310,16 +366,34 @@ def _real(values: Floats, name: str) -> Floats:
 
 def _inside(values: Floats, unit: str, name: str) -> bool:
     channel = CHANNELS[name]
+    if unit == "percent" and float(np.max(values)) <= 1.5:
+        return False  # shares of one
     si = to_si(values, unit, name)
     return float(np.mean((si >= channel.low) & (si <= channel.high))) > 0.9
 
 
 def _with_commas(text: LogText, channels: dict[str, Source], signals: Sequence[_Signal]) -> dict[str, Source]:
-    """Mark every channel whose commas may be thousands separators or decimal marks as unsure."""
+    """Mark every channel whose commas or points may be thousands separators or decimal marks as unsure."""
+    if text.decimal_comma:
+        pointed = {s.column: cell for s in signals if (cell := _unclear_point(s.cells))}
+        doubt = "the point in {} may be a thousands separator or a decimal mark: export the log with one of them"
+        return _marked(channels, pointed, doubt)
     if text.commas != "either":
         return channels
     example = {s.column: cell for s in signals for cell in s.cells if "," in cell}
     doubt = "the comma in {} may be a thousands separator or a decimal mark: write decimal = 'point' or 'comma' above"
+    return _marked(channels, example, doubt)
+
+
+def _unclear_point(cells: Sequence[str]) -> str:
+    """A cell such as 1.900 beside decimal commas, unless the others show that its point separates thousands."""
+    points = [cell for cell in cells if "." in cell and "," not in cell]
+    grouped = [cell for cell in points if POINTED.fullmatch(cell.strip())]
+    proven = len(grouped) == len(points) and any(cell.strip().isdigit() or "," in cell for cell in cells)
+    return grouped[0] if grouped and not proven else ""
+
+
+def _marked(channels: dict[str, Source], example: dict[str, str], doubt: str) -> dict[str, Source]:
     return {
         name: replace(item, unsure=doubt.format(shown(example[item.column]))) if item.column in example else item
         for name, item in channels.items()
@@ -334,9 +408,12 @@ def _coded(name: str, source: Source, columns: Columns) -> Source:
     row, raw = columns.readings[name]
     time_s, si = columns.time_s[row], to_si(raw, source.unit, name)
     there = [code for code in codes_of(name) if np.any(raw == code)]
+    timed = np.flatnonzero(np.isfinite(time_s))
+    false = np.zeros(len(raw), dtype=np.bool_)
+    false[timed] = spikes(time_s[timed], si[timed], name)
     good = ~np.isin(raw, there) & np.isfinite(time_s)
     if not there or source.unsure:
-        return source
+        return source if source.unsure else _leaping(source, false)
     if not good.any():
         return replace(source, unsure=f"{shown(source.column)} reads {', '.join(f'{v:g}' for v in there)} in every row")
     least, most = leap_of(name)
@@ -351,9 +428,18 @@ def _coded(name: str, source: Source, columns: Columns) -> Source:
         apart = _apart(time_s, si, raw == code, good) > leap
         if np.mean(apart) > 0.9:
             none.append(code)
-        elif np.mean(apart) > 0.1:
+        elif np.any(apart & ~false[raw == code]):
             doubts.append(f"{code:g} may be a reading or a no-data code")
-    return replace(source, no_data=tuple(sorted(none)), unsure="; ".join(doubts))
+    coded = replace(source, no_data=tuple(sorted(none)), unsure="; ".join(doubts))
+    return coded if doubts else _leaping(coded, false & ~np.isin(raw, none))
+
+
+def _leaping(source: Source, false: np.ndarray) -> Source:
+    """A source, with a doubt if many of its readings leap away and back."""
+    if np.mean(false) <= _MANY:
+        return source
+    doubt = f"{int(false.sum()):,} of {len(false):,} readings leap away and back; name the number that means no data"
+    return replace(source, unsure=doubt)
 
 
 def _apart(time_s: Floats, si: Floats, code: np.ndarray, good: np.ndarray) -> Floats:
