@@ -111,8 +111,8 @@ CHANNELS = {
 FLUID_CHANNELS = tuple(name for name, item in CHANNELS.items() if item.node is not None)
 
 # No-data codes that loggers write, in the logged unit. -40 and 215 are the ends of a byte less 40, 127 (261 in degF)
-# the end of a signed byte, 0 a sensor that does not respond, 85 (185 in degF) one that has not measured yet. The others are
-# a word or byte of all ones, whole, in tenths and hundredths, and nines. Common practice, no source.
+# the end of a signed byte, 0 a sensor that does not respond, 85 (185 in degF) one that has not measured yet. The
+# others are a word or byte of all ones, whole, in tenths and hundredths, and nines. Common practice, no source.
 NO_DATA: tuple[float, ...] = (-40.0, 215.0, 419.0, 65535.0, 6553.5, 655.35, -32768.0, 32767.0, 3276.7, -3276.8)
 NO_DATA += (327.67, 4294967295.0, -999.0, -9999.0, 999.0, 9999.0, 99999.0, 255.0)
 _NO_TEMPERATURE = (*NO_DATA, 0.0, 32.0, 85.0, 185.0, 127.0, 128.0, 260.6, 261.0, 850.0, -273.15)
