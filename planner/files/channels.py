@@ -88,10 +88,11 @@ _NEVER = {
 # Words that a heading may have beside its channel's and still mean it: any other is asked about.
 _PLAIN = frozenset(
     "temp temps temperature temperatures temperatur t sensor sender gauge value reading actual engine motor car "
-    "vehicle veh gps obd obd2 can bus ecu ecm pcm fluid oil öl öltemperatur water housing pan sump case position "
-    "pos absolute calculated calc of the in rear front axle c f k deg degc degf celsius fahrenheit km h kmh mph "
-    "kph m s ms kn kt kts knots ft feet psi kpa bar percent température temperatura temperatuur температура "
-    "moteur motore silnika двигателя d de du del dell della l la le".split()
+    "vehicle veh gps obd obd2 can bus ecu ecm pcm fluid eng pid ch channel ground degree degrees oil öl "
+    "öltemperatur water housing pan sump case position pos absolute calculated calc of the in rear front axle c f "
+    "k deg degc degf celsius fahrenheit km h kmh mph kph m s ms kn kt kts knots ft feet psi kpa bar percent "
+    "température temperatura temperatuur температура moteur motore silnika двигателя d de du del dell della l la "
+    "le".split()
 )
 _NUMBERED = re.compile(r"[1-9]|[a-wyz]{1,4}\d{1,2}", re.ASCII)
 _TWO_WAYS = {"ambient": re.compile(r"^air\b"), "differential": re.compile(r"(?<=diff |axle )[fr]\b")}

@@ -22,6 +22,7 @@ from planner.files.channels import (
     known_unit,
     leap_of,
     letters_of,
+    spike_of,
     unit_of,
 )
 from planner.files.logmap import LogMapping, Source, to_si
@@ -34,6 +35,7 @@ from planner.files.logtime import (
     KINDS,
     NAMES,
     POINTED,
+    SCALE_S,
     date_in,
     numbers,
     propose_date,
@@ -45,6 +47,8 @@ from thermal.errors import shown
 
 _SAMPLE = 4000
 _NEAR_S = 120.0  # readings further apart are not compared
+_SENDERS = 3.0  # ASSUMED: degrees between two senders in one column; likely range 1 to 5
+_STANDS = 20  # rows of one time that are asked about
 _MANY = 0.05  # share of readings that leap away and back that is asked about
 _NO_TIME = 0.05  # share of rows without a time that is asked about
 _TIMES_TEN = re.compile(r"(?:\bx|[×*/])\s?10+\b|\b1?0[.,]?0*1\b")  # a unit that is a multiple of what the heading says
@@ -163,7 +167,7 @@ def _column(text: LogText, index: int) -> list[str]:
 
 def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | None]) -> tuple[str, str, str]:
     """Choose the time column: by name, else the first that parses as times."""
-    named = [name for name in cells if NAMES & set(letters_of(name).split())]
+    named = [name for name in cells if _says_time(name)]
     found: list[tuple[str, str, str]] = []
     for name in [*named, *(n for n in cells if n not in named)]:
         unit = unit_of(name) or units[name] or _unit_in(cells[name])[0]
@@ -196,21 +200,30 @@ def _doubt_of_times(text: LogText, mapping: LogMapping, columns: Columns) -> str
     none = len(columns.time_s) - len(time_s)
     if none > _NO_TIME * len(columns.time_s):
         return f"{none:,} of {len(columns.time_s):,} rows have no readable time"
-    times = np.unique(time_s)
+    times, counts = np.unique(time_s, return_counts=True)
+    if counts.max() > max(_STANDS, 5.0 * float(np.median(counts))):
+        return f"the clock stands still for {counts.max():,} rows; remove them"
     steps = np.diff(times)
     full = [sum(not is_blank(row[i]) for row in text.rows if i < len(row)) for i in range(len(text.headings))]
     often = sum(number > 0.7 * len(text.rows) for number in full) > 1 and not mapping.long
     if often and len(time_s) > 1.5 * len(times) and len(steps) and float(np.median(steps)) >= 20.0:
         return f"{len(time_s):,} rows have {len(times):,} different times; export the log with seconds"
-    leap = np.flatnonzero(np.abs(steps - 3600.0) <= 5.0)
+    over = steps % 1800.0 <= 5.0 + min(2.0 * float(np.median(steps)), 20.0)
+    leap = np.flatnonzero(over & (steps >= 1800.0) & (steps < 4.0 * 3600.0))
     local = (mapping.kind in (*CLOCKS, *DATED) and not columns.zoned) or mapping.kind == "days"
     if local and len(leap):
         row = int(np.argmax(columns.time_s > times[leap[0]])) + 1
         return (
-            f"the clock jumps by an hour in row {row} of the readings; delete this line if the car stood for that "
-            "hour; if the clock was set, to summer time or another zone, correct the times"
+            f"the clock jumps by {steps[leap[0]] / 3600.0:.1f} h in row {row} of the readings; delete this line if the "
+            "car stood so long; if the clock was set, to summer time or another zone, correct the times"
         )
     return ""
+
+
+def _says_time(name: str) -> bool:
+    """Whether a heading has a word for time; `t` alone, or before a unit of time: `T_W` is a temperature."""
+    words = set(letters_of(name).split()) & NAMES
+    return bool(words) and (words != {"t"} or letters_of(name) == "t" or unit_of(name) in SCALE_S)
 
 
 def _date(cells: dict[str, list[str]], time: str, kind: str, unsure: str) -> tuple[str, str, str]:
@@ -329,6 +342,7 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
     doubts = [f"{shown(column)} may be {' or '.join(options)}"] if len(options) > 1 else []
     doubts += [signal.doubt] if signal.doubt else []
     word = doubtful_word(name, column)
+    doubts += [f"the readings of {shown(column)} alternate, as of several senders"] if _alternates(name, values) else []
     doubts += [f"the word {shown(word)} in {shown(column)} may mean another reading than {name}"] if word else []
     unit = signal.unit
     values = _real(values, name)
@@ -356,6 +370,14 @@ def _needs_no_unit(name: str, column: str, values: Floats) -> bool:
     if in_brackets(column):
         return False
     return name in ("latitude", "longitude") or (name == "rpm" and float(np.quantile(values, 0.95)) > 400.0)
+
+
+def _alternates(name: str, values: Floats) -> bool:
+    """Whether readings of a temperature are unlike the one before and like one a few before, as of several senders."""
+    if CHANNELS[name].unit != "K" or len(values) < 20:
+        return False
+    near, *apart = (float(np.median(np.abs(values[n:] - values[:-n]))) for n in (1, 2, 3, 4))
+    return near > max(_SENDERS, 8.0 * min(apart))
 
 
 def _real(values: Floats, name: str) -> Floats:
@@ -413,7 +435,7 @@ def _coded(name: str, source: Source, columns: Columns) -> Source:
     false[timed] = spikes(time_s[timed], si[timed], name)
     good = ~np.isin(raw, there) & np.isfinite(time_s)
     if not there or source.unsure:
-        return source if source.unsure else _leaping(source, false)
+        return source if source.unsure else _leaping(name, source, time_s, si, false)
     if not good.any():
         return replace(source, unsure=f"{shown(source.column)} reads {', '.join(f'{v:g}' for v in there)} in every row")
     least, most = leap_of(name)
@@ -431,14 +453,26 @@ def _coded(name: str, source: Source, columns: Columns) -> Source:
         elif np.any(apart & ~false[raw == code]):
             doubts.append(f"{code:g} may be a reading or a no-data code")
     coded = replace(source, no_data=tuple(sorted(none)), unsure="; ".join(doubts))
-    return coded if doubts else _leaping(coded, false & ~np.isin(raw, none))
+    real = ~np.isin(raw, none)
+    return coded if doubts else _leaping(name, coded, time_s[real], si[real], false[real])
 
 
-def _leaping(source: Source, false: np.ndarray) -> Source:
-    """A source, with a doubt if many of its readings leap away and back."""
-    if np.mean(false) <= _MANY:
+def _leaping(name: str, source: Source, time_s: Floats, si: Floats, false: np.ndarray) -> Source:
+    """A source, with a doubt if many of its readings leap away and back, or a temperature leaps for good."""
+    many = int(false.sum())
+    if many > _MANY * len(false):
+        doubt = f"{many:,} of {len(false):,} readings leap away and back; name the number that means no data"
+        return replace(source, unsure=doubt)
+    if CHANNELS[name].unit != "K":
         return source
-    doubt = f"{int(false.sum()):,} of {len(false):,} readings leap away and back; name the number that means no data"
+    least, rate = spike_of(name)
+    kept = ~false & np.isfinite(time_s) & (si >= CHANNELS[name].low) & (si <= CHANNELS[name].high)
+    step, later_s = np.diff(si[kept]), np.diff(time_s[kept])
+    leaps = np.flatnonzero((np.abs(step) > np.maximum(least, rate * later_s)) & (later_s >= 0.0))
+    if not len(leaps):
+        return source
+    at = f"minute {(time_s[kept][leaps[0]] - time_s[kept][0]) / 60.0:.0f}"
+    doubt = f"leaps by {abs(step[leaps[0]]):.0f} K in {at}, as no fluid does; delete this line if it did"
     return replace(source, unsure=doubt)
 
 

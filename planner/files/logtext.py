@@ -17,7 +17,7 @@ from typing import BinaryIO
 
 from planner.files import limits
 from planner.files.channels import known_unit
-from planner.files.logtime import split_unit
+from planner.files.logtime import POINTED, split_unit
 from planner.files.reading import WEB_PAGE, ZIP, is_web_page, opened, refused
 from planner.files.tables import DELIMITERS, dialect, is_value, split
 from planner.model.errors import PlannerError
@@ -29,7 +29,7 @@ _HEAD_LINES = 200  # the heading is within this many lines
 _SAMPLE, _LATER = 20_000, 15  # rows sampled: at the beginning, and in each later block
 _SPACE = " ,;|\t"
 _SAME = 0.9  # share of rows with as many cells as most: then the others are damaged
-_SIGNS = {**dict.fromkeys(map(ord, "\u00a0\u2007\u2009\u202f"), " "), ord("\u2212"): "-", ord("’"): "'"}
+_SIGNS = str.maketrans("\u00a0\u2007\u2009\u202f\u2212\u2013\u2014\u2019", "    ---'")
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[-+]?\d*(?:,\d+)+(?:\.\d*)?", re.ASCII)
 BLANKS = frozenset(("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "?", "no data", "nodata", "#n/a"))
@@ -136,7 +136,7 @@ def _plain(held: BinaryIO, block: bytes) -> Iterator[bytes]:
 
 def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[bytes]:
     """Decompress gzip with a size limit."""
-    engine, size = zlib.decompressobj(wbits=31), 0
+    engine, size, at_end = zlib.decompressobj(wbits=31), 0, False
     while block:
         if engine.eof:  # another part was appended
             if block[:2] != b"\x1f\x8b":
@@ -151,7 +151,10 @@ def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[by
             advice = "implausible for a log of its size; decompress it yourself"
             raise refused(file, f"is larger than {most / 1e6:.0f} MB decompressed, {advice}")
         yield out
+        at_end = engine.eof
         block = engine.unconsumed_tail or engine.unused_data or held.read(_BLOCK)
+    if not at_end:
+        raise refused(file, "the compressed file is cut short; copy it from the logger again, or unpack what there is")
 
 
 def _encoding(source: Path | bytes, file: str) -> tuple[str, list[str]]:
@@ -396,7 +399,7 @@ def _commas(rows: list[list[str]]) -> str:
                 decimals += not may_be
                 columns.setdefault(index, [0, 0])[0] += may_be
             elif is_value(text) and ":" not in text:
-                points += "." in text
+                points += "." in text and POINTED.fullmatch(text.strip()) is None
                 columns.setdefault(index, [0, 0])[1] += text.isdigit()
     grouped = [held for held in columns.values() if held[0]]
     if decimals:

@@ -334,6 +334,15 @@ ASKED: dict[str, bytes] = {
     "minutes without seconds": Style(time="Time", clock=lambda i: local(i, "%Y-%m-%d %H:%M")).data(),
     "a clock of twelve hours": Style(time="Time", clock=lambda i: local(i + 16000, "%I:%M:%S")).data(),
     "clock set to another zone": Style(time="Time", clock=lambda i: local(i + 3600 * (i > 700), "%H:%M:%S")).data(),
+    "clock set by half an hour": Style(time="Time", clock=lambda i: local(i + 1800 * (i > 700), "%H:%M:%S")).data(),
+    "clock that stands until it is set": Style(
+        time="Time", clock=lambda i: "00:00:00" if i < 60 else local(i, "%H:%M:%S")
+    ).data(),
+    "two senders in turn": b"time [s],signal,value,unit\n"
+    + "".join(f"{i},Oil Temp,{v},C\n" for i in range(N) for v in (OIL_C[i], COOLANT_C[i] - 5.0)).encode(),
+    "a temperature that leaps for good": Style(
+        columns=instead(coolant=[*COOLANT_C[:700].tolist(), *(OIL_C[700:] - 60.0).tolist()])
+    ).data(),
     "seconds since 1980": Style(time="GPS time [s]", clock=lambda i: str(1498918500 + i)).data(),
     "tenths of seconds": Style(time="Time x10 [s]", clock=lambda i: str(10 * i)).data(),
     "elapsed since long before": Style(time="Time", clock=lambda i: f"00:{20 + i // 60}:{i % 60:02d}").data(),
@@ -351,6 +360,7 @@ REFUSED: dict[str, bytes] = {
     "a web page": b"<!doctype html>\n<html><head><title>Sign in</title></head>\n<script>a=[1,2,3,4]</script></html>",
     "decimal commas between commas": Style(point=",").data(),
     "no heading": "\n".join(Style().text().splitlines()[1:]).encode(),
+    "packed and cut short": gzip.compress(Style().data())[:-3000],
     "an archive": b"PK\x03\x04" + bytes(400),
     "a second heading with other columns": Style(after=Style(heads=US, columns=US_COLUMNS).text()).data(),
     "no times": "\n".join(line.partition(",")[2] for line in Style().text().splitlines()).encode(),
@@ -406,7 +416,7 @@ def test_asked(tmp_path: Path, name: str) -> None:
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_refused(tmp_path: Path, name: str) -> None:
-    with pytest.raises(PlannerError, match=rf"log\.csv: .*{'is a web page; download' if 'web' in name else ''}"):
+    with pytest.raises(PlannerError, match=rf"log\.csv(\.gz)?: .*{'is a web page; download' if 'web' in name else ''}"):
         describe_log(file(tmp_path, name, REFUSED[name]))
 
 

@@ -192,6 +192,20 @@ def test_west_is_negative_or_asked_about(tmp_path: Path, heads: str, cells: str)
         assert set(read_log(path, found).channels["longitude"].value) == {-77.9}
 
 
+def test_points_of_thousands_do_not_hide_decimal_commas(tmp_path: Path) -> None:
+    lines = "".join(
+        f"{i};5{i % 10},5;{'950' if i < 20 else '1.200'};{'800' if i < 20 else '2.950'}\n" for i in range(40)
+    )
+    path = write(tmp_path, "time [s];speed [km/h];altitude [m];rpm\n" + lines)
+    log = read_log(path, describe_log(path).mapping)
+    found = {name: set(np.round(log.channels[name].value, 6)) for name in ("elevation", "rpm")}
+    assert found == {"elevation": {950.0, 1200.0}, "rpm": {round(v * np.pi / 30, 6) for v in (800, 2950)}}
+
+
+def test_a_t_before_a_letter_is_no_time(tmp_path: Path) -> None:
+    assert describe_log(write(tmp_path, rows("T_W,T_O,t [s]", "80,90,{i}"))).mapping.time == "t [s]"
+
+
 def test_a_name_of_two_lines_stays_in_its_line(tmp_path: Path) -> None:
     text = cut(rows("time [s],speed [km/h]", "{i},50"), file="d.csv")
     path = tmp_path / "d.map.toml"
