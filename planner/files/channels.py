@@ -54,28 +54,32 @@ _WORDS = {
     "engine_oil": r"((engine|motor|sump) ?|\b)oil|\beot\b|(motor)?(ö|oe)l ?temp(eratur)?|huile|aceite|\bolio\b|\bolie"
     r"|\bolej\w*|油温|\bмасла\b",
     "transmission": r"\btrans(mission)?\b|gearbox|\batf\b|\btft\b|getriebe",
-    "differential": r"\bdiff(erential)?\b|((rear|front) ?)?\baxle|final drive|hinterachs",
-    "ambient": r"ambient|outside|outdoor|\boat\b|\baat\b|exterior|(aussen|außen)(luft)?|air ?temp(erature)?|extérieure"
+    "differential": r"\bdiff(erential)?\b|((rear|front) ?)?\baxle|final drive|hinterachse?",
+    "ambient": r"ambient|outside|outdoor|\boat\b|\baat\b|exterior|external"
+    r"|(aussen|außen|umgebungs)(luft)?|air ?temp(erature)?|extérieure"
     r"|esterna|buiten|zewnętrzna|外気温?|наружн\w+",
-    "speed": r"speed( over ground)?|velocity|\bvss\b|geschwindigkeit|\bvitesse\b|velocidad|velocità|snelheid|prędkość"
+    "speed": r"speed( over ground)?|velocity|\bvss\b|(fahrzeug)?geschwindigkeit"
+    r"|\bvitesse\b|velocidad|velocità|snelheid|prędkość"
     r"|車速|\bскорость",
     "rpm": r"\brpm\b|engine ?speed|(motor)?drehzahl|\brevs\b|régime|revoluciones|\bgiri\b|toerental|\bobroty\b|回転数"
     r"|\bобороты",
-    "load": r"engine ?load|calc\w* load|throttle|\btps\b|\bload\b",
+    "load": r"engine ?load|calc\w* load|throttle|\btps\b|\bload\b|motorlast|drosselklappe",
     "oil_pressure": r"\boil ?(p\b|press(ure)?)|(ö|oe)ldruck",
     "cooler_drop": r"cooler ?(d|delta|press|drop)\w*|(delta|drop) ?p?\w* .*cooler",
-    "elevation": r"(elevation|altitude|\balt\b|\belev\b|height)( above( mean)? sea level)?",
-    "latitude": r"\blat(itude)?\b",
-    "longitude": r"\blon(g|gitude)?\b|\blng\b",
+    "elevation": r"(elevation|altitude|\balt\b|\belev\b|height)( above( mean)? sea level)?|\bhöhe\b",
+    "latitude": r"\blat(itude)?\b|breitengrad",
+    "longitude": r"\blon(g|gitude)?\b|\blng\b|längengrad",
 }
 # Words of what no gauge reads, whichever the channel.
 _NO_GAUGE = r"target|set ?point|\bset\b|\bsoll|desired|limit|alarm|warn|threshold|accuracy|error"
 _NEVER = {
     "coolant": r"press|druck|level|flow|fan|pump|battery|inverter|intercooler",
-    "engine_oil": r"press|level|trans|gear|diff|axle|life|cooler|druck|getriebe|achs|brake|steering|clutch|hydraul",
+    "engine_oil": r"press|final|level|trans|gear|diff|axle|life|cooler|druck|getriebe|achs|brake|steering|clutch"
+    r"|hydraul",
     "transmission": r"press|druck|level|\bgear\b|ratio|slip|speed|torque|status|rpm|drehzahl",
     "differential": r"press|level|lock|speed|ratio|wheel|load|temp\w* diff",
-    "ambient": r"intake|inlet|manifold|charge|exhaust|turbo|\b(iat|egt)\b|ansaug|cabin|inside|battery|cyl|press|humid",
+    "ambient": r"intake|inlet|manifold|charge|exhaust|turbo|\b(iat|egt)\b|ansaug|cabin|inside|battery|cyl|press|druck"
+    r"|humid",
     "speed": r"engine|motor|\bfan|\bwind\b|\bair|rpm|crank|shaft|turbine|wheel|pump|vertical",
     "rpm": r"turbo|fan|shaft|wheel|turbine|pump|alternator|lüfter|\brad",
     "load": r"pedal|accelerator|mass|trailer|axle",
@@ -88,11 +92,11 @@ _NEVER = {
 # Words that a heading may have beside its channel's and still mean it: any other is asked about.
 _PLAIN = frozenset(
     "temp temps temperature temperatures temperatur t sensor sender gauge value reading actual engine motor car "
-    "vehicle veh gps obd obd2 can bus ecu ecm pcm fluid eng pid ch channel ground degree degrees oil öl "
-    "öltemperatur water housing pan sump case position pos absolute calculated calc of the in rear front axle c f "
-    "k deg degc degf celsius fahrenheit km h kmh mph kph m s ms kn kt kts knots ft feet psi kpa bar percent "
-    "température temperatura temperatuur температура moteur motore silnika двигателя d de du del dell della l la "
-    "le".split()
+    "vehicle veh gps obd obd2 can bus ecu ecm pcm fluid auto automatic display road signal decimal eng pid ch "
+    "channel ground degree degrees oil öl öltemperatur water housing pan sump case position pos absolute "
+    "calculated calc of the in rear front axle c f k deg degc degf celsius fahrenheit km h kmh mph kph m s ms kn "
+    "kt kts knots ft feet psi kpa bar percent température temperatura temperatuur температура moteur motore "
+    "silnika двигателя d de du del dell della l la le".split()
 )
 _NUMBERED = re.compile(r"[1-9]|[a-wyz]{1,4}\d{1,2}", re.ASCII)
 _TWO_WAYS = {"ambient": re.compile(r"^air\b"), "differential": re.compile(r"(?<=diff |axle )[fr]\b")}

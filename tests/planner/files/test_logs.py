@@ -173,6 +173,34 @@ def test_a_heading_that_may_mean_something_else_is_asked_about_or_not_used(tmp_p
 
 
 @pytest.mark.parametrize(
+    ("head", "channel"),
+    [
+        ("Engine Coolant Temp (°F)", "coolant"),
+        ("ECT_C", "coolant"),
+        ("Oil sump temp [C]", "engine_oil"),
+        ("Motoröltemperatur [C]", "engine_oil"),
+        ("Automatic transmission fluid temp [F]", "transmission"),
+        ("Rear Diff Oil Temp [F]", "differential"),
+        ("Hinterachse Öltemperatur [C]", "differential"),
+        ("Outside Air Temp (°C)", "ambient"),
+        ("Umgebungstemperatur [C]", "ambient"),
+        ("Speed (GPS)(km/h)", "speed"),
+        ("Fahrzeuggeschwindigkeit [km/h]", "speed"),
+        ("Absolute throttle position [%]", "load"),
+        ("Drosselklappe [%]", "load"),
+        ("Engine oil pressure [kPa]", "oil_pressure"),
+        ("Height above sea level [m]", "elevation"),
+        ("GPS Latitude", "latitude"),
+        ("Längengrad", "longitude"),
+    ],
+)
+def test_a_usual_heading_is_taken_at_its_word(tmp_path: Path, head: str, channel: str) -> None:
+    found = describe_log(write(tmp_path, rows(f"time [s],{head}", "{i},{t}.5"))).mapping
+    assert set(found.channels) == {channel}
+    assert not found.unsure
+
+
+@pytest.mark.parametrize(
     ("heads", "cells"),
     [
         ("Latitude,Longitude", "34.1N,77.9W"),
