@@ -39,7 +39,7 @@ def pack(scene: Scene) -> dict[str, Any]:
     "track" has the packed columns; whatever names points counts them along the thinned track.
     """
     track = scene.track
-    kept = kept_indices(track, scene.points())
+    kept = np.union1d(scene.kept or kept_indices(track), np.array(scene.points(), dtype=np.int64))
     packed = {
         "lat": _packed_column(track.lat, kept, DEGREE_DIGITS),
         "lon": _packed_column(unrolled(track.lon), kept, DEGREE_DIGITS),
@@ -68,12 +68,12 @@ def pack(scene: Scene) -> dict[str, Any]:
     }
 
 
-def kept_indices(track: Track, named: Sequence[int] = ()) -> NDArray[np.int64]:
-    """Points of a track that stay when it is thinned, rising; those `named` always stay.
+def kept_indices(track: Track) -> NDArray[np.int64]:
+    """Points of a track that stay when it is thinned, rising.
 
     First and last point, changes of day and leg, and every extreme are among them.
     """
-    parts = [_forced_indices(track), np.array(named, dtype=np.int64), _route_indices(track)]
+    parts = [_forced_indices(track), _route_indices(track)]
     abscissa = rising_distance(track)
     for values, digits, bound in _bounded_columns(track):
         inner = (bound - 0.5 * 10.0**-digits) / 2

@@ -227,6 +227,7 @@ class Scene:
     band_words: str = "upper edge"  # what the upper edge of a shaded band is
     level_words: tuple[str, str, str, str] = ("Ample margin", "Margin not known", "Thin margin", "Limit exceeded")
     attributions: tuple[str, ...] = ()  # further sources to name in the footer
+    kept: tuple[int, ...] = ()  # what `chart.kept_indices` makes of the track, if that is known already
     generated: str = ""  # when and by what the page was made
     language: str = "en"  # tag of the text, e.g. "en"
 

@@ -21,7 +21,7 @@ from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEAT
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.workbook import SKIPPED
-from planner.output.export import PLAN_FILES
+from planner.output.write import PLAN_FILES
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.route.nights import MOST_DAYS
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS

@@ -83,12 +83,9 @@ def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> 
     the lowest temperature that a sound car exceeds at most once in 20 h; it is not above the caution of the vehicle
     file if that one gives as few false alarms.
     """
-    weight = np.broadcast_to(series.step_s, series.temps_k.shape)
-    warm = series.temps_k >= warm_k
-    use = warm if warm.any() else np.ones_like(warm)
-    band = weighted_quantiles(series.temps_k[use], weight[use], _BAND)
-    late = np.broadcast_to(series.settled, warm.shape)
-    low = float(weighted_quantiles(series.temps_k[late], weight[late], (_LOW,))[0]) if late.any() else warm_k
+    temps, step = np.ascontiguousarray(series.temps_k), np.ascontiguousarray(series.step_s)
+    band = weighted_quantiles(temps, step, _BAND, least_k=warm_k if temps.max() >= warm_k else -np.inf)
+    low = float(weighted_quantiles(temps, step * series.settled, (_LOW,))[0]) if series.settled.any() else warm_k
     limit = float(series.limit_k.min())
     usual = min(caution_k, limit - max(thin_k, _LEAST_K))
     tried = np.append(np.arange(np.floor(band[1]), limit - _LEAST_K, 1.0), usual)
@@ -102,25 +99,45 @@ def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> 
     )
 
 
-def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> Floats:
-    """Quantiles of values with weights.
+def weighted_quantiles(
+    temps_k: Floats, weights: Floats, shares: tuple[float, ...], *, least_k: float = -np.inf
+) -> Floats:
+    """Quantiles of temperatures from `least_k` on, shape (n_draw, n); each column has a weight.
 
-    >>> weighted_quantiles(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 8.0]), (0.5,))
+    >>> weighted_quantiles(np.array([[1.0, 2.0, 3.0]]), np.array([1.0, 1.0, 8.0]), (0.5,))
     array([3.])
     """
-    least, most = float(values.min()), float(values.max())
-    bins = np.minimum(((values - least) * (_BINS / max(most - least, 1e-9))).astype(np.int64), _BINS - 1)
-    whole = np.cumsum(np.bincount(bins, weights=weights, minlength=_BINS))
-    found = []
+    low_k, most_k = float(temps_k.min()), float(temps_k.max())
+    where = least_k, low_k, (_BINS - 1) / max(most_k - low_k, 1e-9)
+    sums, held, weighs, count = np.zeros(_BINS), np.empty(temps_k.size), np.empty(temps_k.size), np.zeros(1, np.int64)
+    _tally(temps_k, weights, *where, -1, sums, held, weighs, count)
+    whole, found = np.cumsum(sums), []
     for share in shares:  # only the quantile's own bin must be sorted
         wanted = share * whole[-1]
         at = min(int(np.searchsorted(whole, wanted)), _BINS - 1)
-        here = np.flatnonzero(bins == at)
-        here = here[np.argsort(values[here])]
+        _tally(temps_k, weights, *where, at, sums, held, weighs, count)
+        order = np.argsort(held[: count[0]])
         below = whole[at - 1] if at else 0.0
-        place = int(np.searchsorted(below + np.cumsum(weights[here]), wanted))
-        found.append(values[here[min(place, len(here) - 1)]])
+        place = int(np.searchsorted(below + np.cumsum(weighs[order]), wanted))
+        found.append(held[order[min(place, len(order) - 1)]])
     return np.array(found)
+
+
+@_code.entry
+def _tally(temps_k, weights, least_k, low_k, per_k, chosen, sums, held_k, weighs, count):  # type: ignore[no-untyped-def]
+    """Sum weights by bin of temperature, or list what the chosen bin has."""
+    n = 0
+    for draw in range(temps_k.shape[0]):
+        for i in range(temps_k.shape[1]):
+            now, weight = temps_k[draw, i], weights[i]
+            if weight > 0.0 and now >= least_k:
+                at = int((now - low_k) * per_k)
+                if chosen < 0:
+                    sums[at] += weight
+                elif at == chosen:
+                    held_k[n], weighs[n] = now, weight
+                    n += 1
+    count[0] = n
 
 
 def _caution(series: Series, tried_k: Sequence[float], limit_k: float) -> tuple[float, float, float]:
@@ -138,7 +155,7 @@ def _caution(series: Series, tried_k: Sequence[float], limit_k: float) -> tuple[
     else:
         mark = tried_k[-1]
         _rung(temps, most, step, limits, float(mark), leads, np.inf, counts)
-    usual, (false, n) = (limit_k - mark) / _fastest_k_per_s(series, limit_k), map(int, counts)
+    usual, (false, n) = (limit_k - mark) / _fastest_k_per_s(temps, step, limit_k), map(int, counts)
     return mark, false / hours, min(float(np.median(leads[:n])), usual) if n >= _LEAST_SEEN else usual
 
 
@@ -168,10 +185,24 @@ def _rung(temps_k, most_k, step_s, limit_k, mark_k, leads_s, enough, counts):  #
     counts[0], counts[1] = false, n_lead
 
 
-def _fastest_k_per_s(series: Series, limit_k: float) -> float:
+def _fastest_k_per_s(temps_k: Floats, step_s: Floats, limit_k: float) -> float:
     """Fast rise: the 95th percentile of rises, near the limit where the draws come near it."""
-    rise = np.diff(series.temps_k, axis=1) / np.maximum(series.step_s[1:], 1.0)
-    near = series.temps_k[:, 1:] > limit_k - _NEAR_K
-    some = rise[near & (rise > 0.0)]
-    some = some if len(some) >= 20 else rise[rise > 0.0]
-    return max(float(np.quantile(some, 0.95)), 1e-3) if len(some) else 1e-2
+    rises, count = np.empty(temps_k.size), np.zeros(1, np.int64)
+    for above_k in (limit_k - _NEAR_K, -np.inf):
+        _rises(temps_k, step_s, above_k, rises, count)
+        if count[0] >= _LEAST_SEEN:
+            break
+    return max(float(np.quantile(rises[: count[0]], 0.95)), 1e-3) if count[0] else 1e-2
+
+
+@_code.entry
+def _rises(temps_k, step_s, above_k, rises, count):  # type: ignore[no-untyped-def]
+    """List how fast temperatures rise to those above one."""
+    n = 0
+    for draw in range(temps_k.shape[0]):
+        for i in range(1, temps_k.shape[1]):
+            now, before = temps_k[draw, i], temps_k[draw, i - 1]
+            if now > above_k and now > before:
+                rises[n] = (now - before) / max(step_s[i], 1.0)
+                n += 1
+    count[0] = n

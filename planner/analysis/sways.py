@@ -33,6 +33,7 @@ HOT_K = 20.0  # hotter air, in which the second slopes are taken
 LEAST_AIR_K = 0.1  # of one standard deviation of the air, so that it can be divided by
 _LEAST_K = 0.1  # an unknown that moves no fluid by more is left out
 _DRAWS = 128  # the same in every air, so that most of their scatter cancels
+_ROUGH_K = 0.05  # tolerance of those drives: temperatures within 0.03 K, of widths that the page has in whole kelvins
 _ABOUT = np.linspace(-0.05, 0.05, 11)
 _FADE_S, _WARMER_K = 900.0, 5.0
 _AS_NEAR_K = 3.0  # an edge so near is not given a node of its own: the page stays small
@@ -169,7 +170,7 @@ def _hotter(outlook: Forecast, near: Rows, drive: Drive) -> tuple[Floats, Floats
     Some draws at a time: temperatures of all of them are as large as everything else together.
     """
     vehicle, known = outlook.car.vehicle, outlook.car.spread.discrepancy
-    ready, found = make_ready(drive, vehicle), []
+    ready, around, found = make_ready(drive, vehicle), conditions_of(known, drive, vehicle), []
     for first in range(0, _DRAWS, at_once()):
         part = slice(first, min(first + at_once(), _DRAWS))
         drawn = simulate(
@@ -180,8 +181,19 @@ def _hotter(outlook: Forecast, near: Rows, drive: Drive) -> tuple[Floats, Floats
             ambient_k=outlook.shift_k[part],
             record=outlook.spread.recorded,
             ready=ready,
+            tolerance_k=_ROUGH_K,
         )
-        off = with_error(drawn, drive, vehicle, known, seed=outlook.seed, first_draw=first, sizes=False)
+        off = with_error(
+            drawn,
+            drive,
+            vehicle,
+            known,
+            seed=outlook.seed,
+            first_draw=first,
+            sizes=False,
+            around=around,
+            spent=True,
+        )
         found.append((off.temps_k[:, near][:, :, FLUID_NODES], off.margin_k))
         del drawn, off
     temps, margin = zip(*found, strict=True)

@@ -249,20 +249,21 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_j
     """
     import planner
     from planner.model import paths
-    from planner.output import terminal
-    from planner.output.changes import changes, last_plan
-    from planner.output.export import PLAN_FILES
-    from planner.output.write import try_out, write_files
+    from planner.model.lean import without
+    from planner.output.write import PLAN_FILES, try_out, write_files
     from planner.replan.request import read_request
 
     rest = read_request(**asked) is not None  # said before the folder is read
     target = paths.results_folder(folder) if out_folder is None else out_folder
     trip = _read(io, folder)
     try_out(target, PLAN_FILES, trip=folder)
-    made = planner.plan(trip, **asked, progress=io.progress)
-    io.progress("drawing the map")
-    _load_page()
-    files = made.files(earlier=(target, folder / "out"))
+    with without("pandas"):  # what draws the page takes it if it is there: 0.3 s, 40 MB
+        made = planner.plan(trip, **asked, progress=io.progress)
+        io.progress("drawing the map")
+        files = made.files(earlier=(target, folder / "out"))
+    from planner.output import terminal  # what follows the forecast, and is slow to import
+    from planner.output.changes import changes, last_plan
+
     said = changes(last_plan(target) or last_plan(folder / "out"), made.report) if rest else ()
     write_files(target, files)
     if as_json:
@@ -420,14 +421,6 @@ def _fill(io: Streams, folder: Path, *, in_place: bool, as_json: bool) -> int:
     data = {"written": str(written), "filled": list(filled.filled), "open": list(filled.open)}
     io.result(data, lines, as_json=as_json)
     return BAD_INPUT if filled.open else DONE
-
-
-def _load_page() -> None:
-    """Import what draws the page without the tables of data that it could take: 0.2 s, 40 MB."""
-    from planner.model.lean import without
-
-    with without("pandas"):
-        import maps.page  # noqa: F401
 
 
 def _read(io: Streams, folder: Path) -> "Inputs":

@@ -123,10 +123,6 @@ def _row_dict(row: DayRow | LegRow) -> dict[str, object]:
     return times | picked(row, "climb_m", 1) | picked(row, "air_k", 2) | picked(row.worst, "level")
 
 
-PLAN_FILES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson")
-"""What `plan` writes, in the order in which the files get their names."""
-
-
 def exchange_files(report: Report, before: Before = NOTHING) -> dict[str, str]:
     """Make the files for a navigator, a calendar and a map."""
     return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report, before), "trip.geojson": trip_geojson(report)}

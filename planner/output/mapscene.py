@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from maps import basemap
+from maps.chart import kept_indices
 from maps.relief import Relief, box_about, grid, shaded
 from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Town, Track
 from maps.teaching import Teaching
@@ -65,6 +66,7 @@ def make_scene(report: Report) -> Scene:
         title=trip.name,
         lead=f"{outlook.car.vehicle.name}. {distance:,.0f} {u.distance} in {counted(days, 'day')}.",
         track=_line(report),
+        kept=_kept(report),
         distance_unit=u.distance,
         elevation_unit=u.elevation,
         facts=_facts(report),
@@ -97,7 +99,7 @@ def make_scene(report: Report) -> Scene:
 
 def pieces(report: Report) -> Iterator[None]:
     """Make what is the same whatever the remedies are, piece by piece, for the scene that follows."""
-    for piece in (_card, _teaching, _towns, _relief, _line):
+    for piece in (_card, _teaching, _towns, _relief, _line, _kept):
         piece(report)
         yield
 
@@ -125,6 +127,10 @@ def _relief(report: Report) -> Relief:
 
 def _line(report: Report) -> Track:
     return report.once(_track, lambda: _track(report))
+
+
+def _kept(report: Report) -> tuple[int, ...]:
+    return report.once(kept_indices, lambda: tuple(kept_indices(_line(report)).tolist()))
 
 
 def _facts(report: Report) -> tuple[str, ...]:

@@ -194,8 +194,7 @@ class Plan:
 
     def write(self, folder: str | Path) -> tuple[Path, ...]:
         """Write trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson, all or none."""
-        from planner.output.export import PLAN_FILES
-        from planner.output.write import try_out, write_files
+        from planner.output.write import PLAN_FILES, try_out, write_files
 
         target = Path(folder)
         try_out(target, PLAN_FILES, trip=self.report.outlook.trip.folder)
@@ -228,7 +227,10 @@ def ahead_of_files(report: "Report") -> "Iterator[None]":
 
     yield from pieces(report)
     give_back()
-    from maps import page  # noqa: F401  slow to import
+    from maps import page  # noqa: F401  slow to import, as are calendar, gpx and tables
+
+    yield
+    from planner.output import export, terminal  # noqa: F401
 
     yield
     outlines(report, make_scene(report))

@@ -14,6 +14,9 @@ from planner.model.errors import OutputError
 
 _UNPRINTABLE = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
+PLAN_FILES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson")
+"""What `plan` writes, in the order in which the files get their names."""
+
 
 def to_json(value: object) -> str:
     r"""Write plain data as deterministic JSON without NaN.

@@ -242,8 +242,18 @@ def relief_m(distance_m: ArrayLike, elevation_m: ArrayLike) -> Floats:
     grid, step_m = np.linspace(along[0], along[-1], count, retstep=True)
     posts = np.interp(grid, along, height)
     reach = min(round(RELIEF_REACH_M / max(float(step_m), 1.0)), count)
-    near = np.lib.stride_tricks.sliding_window_view(np.pad(posts, reach, mode="edge"), 2 * reach + 1)
-    return np.asarray(np.interp(along, grid, near.max(axis=1) - near.min(axis=1)))
+    padded, wide = np.pad(posts, reach, mode="edge"), 2 * reach + 1
+    relief = _within(np.maximum, padded, wide) - _within(np.minimum, padded, wide)
+    return np.asarray(np.interp(along, grid, relief))
+
+
+def _within(pick: np.ufunc, values: Floats, wide: int) -> Floats:
+    """The highest or lowest of every so many neighbours, as `pick` says: of two of them, of four, and so on."""
+    had = 1
+    while had < wide:
+        more = min(had, wide - had)
+        values, had = pick(values[:-more], values[more:]), had + more
+    return values
 
 
 def expected_air_k(

@@ -251,12 +251,13 @@ def highs_lows_at(
         return _on_day(weather, EPOCH, distance_m, elevation_m)
     day, to_next = into_next_day(solar_day(lon_deg, epoch_s))
     out = np.zeros((3, len(distance_m)))
-    for number in np.unique(np.concatenate((day, day + 1.0))):
-        share = np.where(day == number, 1.0 - to_next, 0.0) + np.where(day + 1.0 == number, to_next, 0.0)
-        rows = np.flatnonzero(share)
-        if rows.size:
-            values = _on_day(weather, EPOCH + timedelta(days=int(number)), distance_m[rows], elevation_m[rows])
-            out[:, rows] += share[rows] * np.array(values)
+    for number in np.unique(day):
+        today = day == number
+        for on, share in ((number, 1.0 - to_next), (number + 1.0, to_next)):
+            rows = np.flatnonzero(today & (share > 0.0))
+            if rows.size:
+                values = _on_day(weather, EPOCH + timedelta(days=int(on)), distance_m[rows], elevation_m[rows])
+                out[:, rows] += share[rows] * np.array(values)
     return out[0], out[1], out[2]
 
 
