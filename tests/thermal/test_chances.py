@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from thermal import chances, discrepancy
-from thermal.chances import about_k, corrected, smaller
+from thermal.chances import Margins, about_k, corrected, smaller
 from thermal.error_path import NODES
 
 
@@ -73,12 +73,12 @@ def test_a_fit_is_corrected_by_what_was_driven() -> None:
         smaller(one, NODES, of, 2.0) for one, of in ((were, day), (like, day[:2]), (many, day[:2]), (exact, day))
     )
     off = exactly - driven[:20]
-    found = corrected(were, like, many, exact, NODES, day, day[:2], 2.0)
+    found = corrected(Margins(were, like, many, exact), NODES, day, day[:2], 2.0)
     chance = (driven - fitted).mean() + others.mean() + off.mean()
     assert (found.chance, found.rest, found.off) == pytest.approx(
         (chance, (driven - fitted).var(), off.var()), rel=1e-12
     )
     assert found.driven == pytest.approx(driven - fitted, abs=1e-15)
-    plain = corrected(were, were[:0], were[:0], were[:0], NODES, day, day[:0], 2.0)
+    plain = corrected(Margins(were, were[:0], were[:0], were[:0]), NODES, day, day[:0], 2.0)
     assert (plain.chance, plain.rest, plain.off) == pytest.approx((driven.mean(), driven.var(), 0.0), rel=1e-12)
     assert plain.driven == pytest.approx(driven, abs=1e-15)
