@@ -221,7 +221,7 @@ def _with_more(outlook: Forecast, number: int, base: Trial, worst: Margin, remed
     """The same choice, driven with all the draws."""
     if not isinstance(remedy.trial, Trial):
         return remedy
-    trial = run_more(outlook, number, remedy.changes, remedy.trial, unchanged=base)
+    trial = run_more(outlook, number, remedy.changes, remedy.trial, unchanged=base, fluid=worst.fluid)
     return _remedy(outlook, number, base, worst, remedy.changes, trial)
 
 
@@ -332,7 +332,7 @@ def try_changes(
     laid: Laid | None = None,
 ) -> Remedy:
     """Drive the day with the changes and judge it."""
-    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw, laid=laid)
+    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw, laid=laid, fluid=worst.fluid)
     return _remedy(outlook, number, base, worst, changes, trial)
 
 

@@ -11,8 +11,8 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import columns_of
-from planner.forecast.kept import SURE_K, Kept, keep_changed, keep_least
+from planner.analysis.margins import columns_of, fluids_of
+from planner.forecast.kept import SURE_K, Kept, keep_changed, keep_least, keep_roughly
 from planner.forecast.run import Forecast, days_of_legs, span_of
 from planner.model.trip import Leg
 from planner.route.oneday import DayLegs
@@ -24,6 +24,7 @@ from thermal.drive import Drive
 from thermal.error_path import margins_with_error, rows_along
 from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
+from thermal.ranges import BoolArray
 from thermal.simulate import make_ready, simulate
 from thermal.sorts import with_sort
 from thermal.spread import medians
@@ -111,11 +112,13 @@ def run_day(
     unchanged: Trial | None = None,
     n_draw: int | None = None,
     laid: Laid | None = None,
+    fluid: str = "",
 ) -> Trial:
     """Drive one day of a trip again, changed.
 
     `unchanged`, the same day as planned, spares what the changes leave alone. `n_draw` is how many of the plan's first
-    draws are driven, `FEW` when not given. `laid` is the day as `lay_out_day` gives it.
+    draws are driven, `FEW` when not given. `laid` is the day as `lay_out_day` gives it. With `fluid` and `unchanged`,
+    margins of other fluids that are not thin are known to half a kelvin.
     """
     day, timeline, speed = laid or lay_out_day(outlook, number, changes, unchanged)
     count = FEW if n_draw is None else n_draw
@@ -124,13 +127,7 @@ def run_day(
     return Trial(
         timeline=timeline,
         day=day,
-        kept=kept_on(
-            outlook,
-            mine,
-            np.full(mine.shape[1], number),
-            first=day.first,
-            before=None if unchanged is None else (unchanged.were_k, unchanged.kept),
-        ),
+        kept=_kept_of_day(outlook, number, day.first, mine, unchanged, fluid),
         were_k=mine,
         nominal_k=done.temps_k[0, -len(timeline.drive.group) :].copy(),  # a view would hold every draw's
         speed_m_per_s=speed,
@@ -138,15 +135,35 @@ def run_day(
     )
 
 
-def run_more(outlook: Forecast, number: int, changes: tuple[Change, ...], trial: Trial, *, unchanged: Trial) -> Trial:
+def _kept_of_day(
+    outlook: Forecast, number: int, first: int, were_k: Floats, unchanged: Trial | None, fluid: str
+) -> Kept:
+    """Smallest margins of a day's first draws, by fluid of the car; `fluid` as in `run_day`."""
+    day = np.full(were_k.shape[1], number)
+    if unchanged is None:
+        return kept_on(outlook, were_k, day, first=first)
+    before, wanted = unchanged.kept, None
+    if fluid:
+        wanted = (before.margin_k < outlook.trip.thin_band_k) | (np.array(fluids_of(outlook)) == fluid)
+    return kept_on(outlook, were_k, day, first=first, before=(unchanged.were_k, before), wanted=wanted)
+
+
+def run_more(
+    outlook: Forecast,
+    number: int,
+    changes: tuple[Change, ...],
+    trial: Trial,
+    *,
+    unchanged: Trial,
+    fluid: str = "",
+) -> Trial:
     """Drive a changed day with the rest of `FEW` draws, for a smaller error."""
     done = len(trial.were_k)
     if done >= FEW:
         return trial
     rest = _driven(outlook, number, changes, trial.timeline, unchanged, slice(done, FEW))
     mine = np.concatenate((trial.were_k, rest.were_k[:, :, columns_of(outlook)]))
-    before = unchanged.were_k, unchanged.kept
-    kept = kept_on(outlook, mine, np.full(mine.shape[1], number), first=trial.day.first, before=before)
+    kept = _kept_of_day(outlook, number, trial.day.first, mine, unchanged, fluid)
     return replace(trial, kept=kept, were_k=mine)
 
 
@@ -200,25 +217,39 @@ def kept_on(
     *,
     first: int = 0,
     before: tuple[Floats, Kept] | None = None,
+    wanted: BoolArray | None = None,
     chances: bool = True,
 ) -> Kept:
     """Smallest margins, by fluid of the car, over the legs from `first` on that the plan's first draws drove again.
 
     `before` has margins of the same draws before a change, and what came of them; fluids that feel nothing keep theirs.
-    `chances` is as in `keep_changed`.
+    Fluids that are not `wanted` are settled roughly; all are, where it is not given. `chances` is as in `keep_changed`.
     """
     felt = np.ones(few_k.shape[2], np.bool_) if before is None else _felt(before[0][: len(few_k)], few_k)
     if before is not None and not felt.any():
         return before[1]
-    planned, columns = outlook.spread.were_k[:, first : first + few_k.shape[1]], np.array(columns_of(outlook))[felt]
-    few, sample = few_k[:, :, felt], outlook.sample
-    found = keep_changed(planned, columns, few, day, sample, outlook.trip.confidence, chances=chances)
+    planned, columns = outlook.spread.were_k[:, first : first + few_k.shape[1]], np.array(columns_of(outlook))
+    sample, confidence = outlook.sample, outlook.trip.confidence
+
+    def settled(some: BoolArray) -> Kept:
+        return keep_changed(planned, columns[some], few_k[:, :, some], day, sample, confidence, chances=chances)
+
     if before is None:
-        return found
+        return settled(felt)
     out = Kept(*(column.copy() for column in before[1]))
-    for held, new in zip(out, found, strict=True):
-        held[felt] = new
+    sure = felt if wanted is None else felt & wanted
+    rough = felt & ~sure
+    if sure.any():
+        _put(out, sure, settled(sure))
+    if rough.any():
+        was_k, kept = before[0][: len(few_k)][:, :, rough], Kept(*(column[rough] for column in before[1]))
+        _put(out, rough, keep_roughly(was_k, few_k[:, :, rough], kept, day, confidence))
     return out
+
+
+def _put(out: Kept, where: BoolArray, found: Kept) -> None:
+    for held, new in zip(out, found, strict=True):
+        held[where] = new
 
 
 def _felt(before_k: Floats, after_k: Floats) -> npt.NDArray[np.bool_]:

@@ -166,6 +166,24 @@ def keep_changed(
     return _arranged(cells, columns.shape)
 
 
+def keep_roughly(before_k: Floats, after_k: Floats, kept: Kept, day: Days, confidence: float) -> Kept:
+    """The smallest margin by fluid after a change, and the chance: those before it moved as the first draws move.
+
+    Enough for fluids that are not close. `before_k` and `after_k` are margins of the same draws, by draw, leg, fluid
+    and node, `kept` what came of all draws before the change.
+    """
+    n_draw, n_fluid, share = len(after_k), after_k.shape[2], 1.0 - confidence
+    was, now = ([smaller(one[:, :, f], NODES, day, 0.0) for f in range(n_fluid)] for one in (before_k, after_k))
+    change = np.array(now) - np.array(was)
+    about, again = (np.array([_about(one[:, :, f], day, share) for f in range(n_fluid)]) for one in (before_k, after_k))
+    return Kept(
+        margin_k=kept.margin_k + again - about,
+        error_k=np.hypot(kept.error_k, _STEP_K),
+        chance=np.clip(kept.chance + change.mean(axis=1), 0.0, 1.0),
+        chance_error=np.hypot(kept.chance_error, change.std(axis=1) / np.sqrt(n_draw - 1)),
+    )
+
+
 def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample) -> Floats:
     """Margins of all draws after a change that only the first draws drove.
 
