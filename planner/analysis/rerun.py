@@ -300,29 +300,35 @@ def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept, ar
     `around` has what `conditions_of` gives for it, or None. Chances of passing limits are not worked out.
     """
     few, air = _few(outlook, slice(0, FEWEST))
-    were = _run_days(outlook, line.drive, vehicle, few, air, first=0, around=around)
+    morning = None if outlook.start_k is None else outlook.mornings_k[0]
+    were = _run_days(outlook, line.drive, vehicle, few, air, morning, first=0, around=around)
     planned = outlook.spread.were_k[:FEWEST][:, :, columns_of(outlook)]
     return kept_on(outlook, were, days_of_legs(line), before=(planned, base), chances=False)
 
 
-def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:
+def run_stretch(outlook: Forecast, line: Timeline, legs: slice, n_draw: int | None = None) -> Kept:
     """Drive a trip by other legs, from the morning on which it parts from the plan to the evening after the last.
 
-    Legs that the plan does not have cannot be compared leg by leg: every draw of the first batch is driven.
+    After a day on the road a car has forgotten how it began: earlier days are left out, and a car that parts from the
+    plan before then begins as cold as the air. Legs that the plan does not have cannot be compared leg by leg: the
+    first `n_draw` draws are driven, every one of the first batch when not given.
     """
     planned, own = outlook.timeline.days, outlook.legs
-    first, last = 0, next(n for n, day in enumerate(line.days) if day.last >= legs.stop - 1)
-    while first < last and line.days[first] == planned[first] and _same_legs(line, own, planned[first].last):
-        first += 1
+    parts, last = 0, next(n for n, day in enumerate(line.days) if day.last >= legs.stop - 1)
+    while parts < last and line.days[parts] == planned[parts] and _same_legs(line, own, planned[parts].last):
+        parts += 1
+    first = max(parts, next(n for n, day in enumerate(line.days) if day.last >= legs.start) - 1)
     rows = (line.drive.day >= first) & (line.drive.day <= last)
     drive = Drive(**{item.name: getattr(line.drive, item.name)[rows] for item in fields(line.drive)})
     if first > 0:
         drive = from_rest(drive, 0.0, float(drive.air_k[0]))
     drive = replace(drive, day=drive.day - first)
-    draws = outlook.factors, outlook.shift_k
-    were = _run_days(outlook, drive, outlook.car.vehicle, *draws, first=first, first_leg=legs.start)[:, legs]
+    cold = first > parts or (first == 0 and outlook.start_k is None)
+    morning = None if cold else outlook.mornings_k[first]
+    factors, air = _few(outlook, slice(0, n_draw))
+    were = _run_days(outlook, drive, outlook.car.vehicle, factors, air, morning, first=first, first_leg=legs.start)
     sample = outlook.sample.first(len(were))
-    return keep_least(were, days_of_legs(line)[legs], sample, outlook.trip.confidence)
+    return keep_least(were[:, legs], days_of_legs(line)[legs], sample, outlook.trip.confidence)
 
 
 def _same_legs(line: Timeline, legs: tuple[Leg, ...], last: int) -> bool:
@@ -336,6 +342,7 @@ def _run_days(
     vehicle: Vehicle,
     factors: Factors,
     shift_k: Floats,
+    morning_k: Floats | None,
     *,
     first: int,
     first_leg: int = 0,
@@ -343,19 +350,18 @@ def _run_days(
 ) -> Floats:
     """Drive from the morning of a day on; margins by draw, leg, fluid of the car and size of the error. [K].
 
-    Those of legs before `first_leg` are not looked for. Some draws at a time, for the memory that their temperatures
-    take.
+    `morning_k` is as in `Forecast.mornings_k`; None for cars as cold as the air. Margins of legs before `first_leg` are
+    not looked for. Some draws at a time, for the memory that their temperatures take.
     """
     day = np.minimum(first + np.arange(int(drive.day.max()) + 1), shift_k.shape[1] - 1)
     rows, begin = rows_along(drive), int(np.argmax(drive.group >= first_leg))
     ready, known, found = make_ready(drive, vehicle), outlook.car.spread.discrepancy, []
-    warm = first > 0 or outlook.start_k is not None
     for at in range(0, len(shift_k), FEWEST):
         part = slice(at, min(at + FEWEST, len(shift_k)))
         result = simulate(
             drive,
             vehicle,
-            start_k=outlook.mornings_k[first][1:][part] if warm else None,
+            start_k=None if morning_k is None else morning_k[1:][part],
             factors=Factors(*(column[part] for column in factors)),
             ambient_k=shift_k[part][:, day],
             record=rows,
