@@ -25,7 +25,7 @@ from thermal.error_path import margins_with_error, rows_along
 from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
 from thermal.ranges import BoolArray
-from thermal.simulate import make_ready, simulate
+from thermal.simulate import Ready, make_ready, simulate
 from thermal.sorts import with_sort
 from thermal.spread import medians
 from thermal.vehicle import Body, Vehicle
@@ -73,6 +73,7 @@ class Driven:
     """A day as driven, kept so that a later change need not be driven from the morning."""
 
     drive: Drive
+    ready: Ready
     temps_k: Floats  # (1 + n_draw, n_segment, n_body), the car as described first; without the model's error
     were_k: Floats  # (n_draw, n_leg, n_fluid, n_node): for sizes of that error; all fluids of the model
 
@@ -118,7 +119,7 @@ def run_day(
 
     `unchanged`, the same day as planned, spares what the changes leave alone. `n_draw` is how many of the plan's first
     draws are driven, `FEW` when not given. `laid` is the day as `lay_out_day` gives it. With `fluid` and `unchanged`,
-    margins of other fluids that are not thin are known to half a kelvin.
+    margins of other fluids that are not thin are known roughly.
     """
     day, timeline, speed = laid or lay_out_day(outlook, number, changes, unchanged)
     count = FEW if n_draw is None else n_draw
@@ -189,6 +190,7 @@ def _driven(
     before = _as_far(outlook, drive, vehicle, unchanged)
     begin = 0 if before is None else before.temps_k.shape[1]
     morning = _morning_k(outlook, number, timeline, wait_s, who) if before is None else before.temps_k[who, -1]
+    ready = make_ready(drive, vehicle, like=None if before is None else before.ready, begin=begin)
     result = simulate(
         drive,
         vehicle,
@@ -196,13 +198,14 @@ def _driven(
         factors=factors,
         ambient_k=np.concatenate((np.zeros(plain), air[:, number]))[:, None],
         begin=begin,
+        ready=ready,
     )
     temps, known = result.temps_k, outlook.car.spread.discrepancy
     were = margins_with_error(result, drive, vehicle, known, plain=plain, begin=begin)
     if before is not None:
         temps = np.concatenate((before.temps_k[:plain], temps[:plain]), axis=1)
         were = np.concatenate((before.were_k[part], were[:, before.were_k.shape[1] :]), axis=1)
-    return Driven(drive=drive, temps_k=temps, were_k=were)
+    return Driven(drive=drive, ready=ready, temps_k=temps, were_k=were)
 
 
 def _few(outlook: Forecast, part: slice) -> tuple[Factors, Floats]:
@@ -243,7 +246,7 @@ def kept_on(
         _put(out, sure, settled(sure))
     if rough.any():
         was_k, kept = before[0][: len(few_k)][:, :, rough], Kept(*(column[rough] for column in before[1]))
-        _put(out, rough, keep_roughly(was_k, few_k[:, :, rough], kept, day, confidence))
+        _put(out, rough, keep_roughly(was_k, few_k[:, :, rough], kept, day))
     return out
 
 
@@ -271,7 +274,7 @@ def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial 
     begin = int(np.flatnonzero(drive.group == leg)[0])
     if begin == 0:
         return None
-    return Driven(drive=drive, temps_k=whole.temps_k[:, :begin], were_k=whole.were_k[:, : int(leg)])
+    return replace(whole, drive=drive, temps_k=whole.temps_k[:, :begin], were_k=whole.were_k[:, : int(leg)])
 
 
 def lay_out_day(outlook: Forecast, number: int, changes: tuple[Change, ...], unchanged: Trial | None) -> Laid:
@@ -281,7 +284,7 @@ def lay_out_day(outlook: Forecast, number: int, changes: tuple[Change, ...], unc
     as_fast = vehicle is outlook.car.vehicle and all(c.speed == 1.0 and not c.ac_off for c in changes)
     if unchanged is not None and as_fast and day == outlook.timeline.days[number]:
         return Laid(unchanged.day, unchanged.timeline, unchanged.speed_m_per_s)
-    speed = _speeds(outlook, road, day, vehicle) if unchanged is None or not as_fast else unchanged.speed_m_per_s
+    speed = _speeds(outlook, road, day, vehicle, unchanged)
     idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
     own = _rows(road, day) & ~road.carried
     day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[own])))
@@ -469,12 +472,16 @@ def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
     return replace(day, start_s=day.start_s + shift, pauses=(*first, *day.pauses, *stops))
 
 
-def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Floats:
+def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle, unchanged: Trial | None) -> Floats:
     """Speeds held, in the air temperature of the plan; an hour's shift changes them by next to nothing."""
     driving = outlook.timeline.on_road
     air = outlook.timeline.drive.air_k[driving]
-    speed = road.wanted_m_per_s.copy()
-    rows = _rows(road, day)
+    speed, rows = road.wanted_m_per_s.copy(), _rows(road, day)
+    if unchanged is not None and vehicle is outlook.car.vehicle:
+        plan, speed = outlook.timeline.road, unchanged.speed_m_per_s.copy()
+        rows &= (road.wanted_m_per_s != plan.wanted_m_per_s) | (road.ac_on != plan.ac_on)
+    if not rows.any():
+        return speed
     part = replace(road, **{name: getattr(road, name)[rows] for name in _ALONG})
     speed[rows] = held_speed(part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
     return speed
@@ -515,7 +522,7 @@ def _morning_k(
     time_s = outlook.timeline.end_s[rows]
     after = max(1, int(np.searchsorted(time_s, wanted_s)))
     near = [after - 1, after]
-    drawn = outlook.spread.temps_k[who[who > 0] - 1][:, near]
+    drawn = outlook.spread.temps_k[(who[who > 0] - 1)[:, None], near]
     temps = np.concatenate((outlook.nominal.temps_k[:, rows[near]][: np.sum(who == 0)], drawn))
     share = (wanted_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
     return np.asarray((1.0 - share) * temps[:, 0] + share * temps[:, 1])

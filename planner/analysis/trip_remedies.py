@@ -62,15 +62,13 @@ def _night(outlook: Forecast, number: int, worst: Margin) -> Iterator[tuple[str,
         return
 
 
-def _lay_out(
-    outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]
-) -> Detour | None:
+def _lay_out(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]) -> Detour | None:
     """Lay out the changed trip; None if its rules do not allow it."""
     try:
         if trip is outlook.trip:
             line = outlook.route.by_other_legs(legs, outlook.car.vehicle)
         else:
-            line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
+            line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known, like=outlook.timeline.road)
     except NoRouteError:
         return None
     if line.closed_leg is not None:

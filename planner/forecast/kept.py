@@ -25,6 +25,7 @@ Days = npt.NDArray[np.int64]
 MANY = 4096  # draws of cars and days that are not driven
 CLOSE_K = 20.0  # margins below it are corrected by them; others are left to the draws that were driven
 _LOOK_AT = int(np.flatnonzero(NODES == 1.0)[0])  # the cubic is of the margin with an error of one standard deviation
+_ROUGHLY_AT = int(np.flatnonzero(NODES == 1.5)[0])  # error at which a margin that is not close is followed
 _MATTERS = 0.02  # a leg with a smaller share in the chance is left out of the fit; the draws bring it back
 _STEP_K, SURE_K, _MOST_STEPS, _ASTRAY_K = 0.5, 1e-3, 12, 4.0
 _SPARE = 16  # draws more than columns that a fit needs
@@ -166,21 +167,21 @@ def keep_changed(
     return _arranged(cells, columns.shape)
 
 
-def keep_roughly(before_k: Floats, after_k: Floats, kept: Kept, day: Days, confidence: float) -> Kept:
+def keep_roughly(before_k: Floats, after_k: Floats, kept: Kept, day: Days) -> Kept:
     """The smallest margin by fluid after a change, and the chance: those before it moved as the first draws move.
 
-    Enough for fluids that are not close. `before_k` and `after_k` are margins of the same draws, by draw, leg, fluid
-    and node, `kept` what came of all draws before the change.
+    Enough for fluids that are not close: the margin's error is taken as the whole scatter of its change. `before_k` and
+    `after_k` are margins of the same draws, by draw, leg, fluid and node, `kept` what came of all before the change.
     """
-    n_draw, n_fluid, share = len(after_k), after_k.shape[2], 1.0 - confidence
+    n_fluid = after_k.shape[2]
     was, now = ([smaller(one[:, :, f], NODES, day, 0.0) for f in range(n_fluid)] for one in (before_k, after_k))
-    change = np.array(now) - np.array(was)
-    about, again = (np.array([_about(one[:, :, f], day, share) for f in range(n_fluid)]) for one in (before_k, after_k))
+    change, root = np.array(now) - np.array(was), np.sqrt(len(after_k) - 1)
+    gain_k = after_k[..., _ROUGHLY_AT].min(axis=1) - before_k[..., _ROUGHLY_AT].min(axis=1)
     return Kept(
-        margin_k=kept.margin_k + again - about,
-        error_k=np.hypot(kept.error_k, _STEP_K),
+        margin_k=kept.margin_k + gain_k.mean(axis=0),
+        error_k=np.hypot(kept.error_k, gain_k.std(axis=0)),
         chance=np.clip(kept.chance + change.mean(axis=1), 0.0, 1.0),
-        chance_error=np.hypot(kept.chance_error, change.std(axis=1) / np.sqrt(n_draw - 1)),
+        chance_error=np.hypot(kept.chance_error, change.std(axis=1) / root),
     )
 
 
@@ -296,7 +297,7 @@ class _Told:
         return corrected(self.margins, NODES, self.day, self.day[self.legs], margin_k)
 
     def look_for(self, share: float, about_k: float) -> tuple[float, float, Corrected]:
-        """Margin below which a share of the draws lies; the chance's change per kelvin, and that chance. [K, 1/K, -]."""
+        """Margin below which a share of the draws lies, the chance's change per kelvin, that chance. [K, 1/K, -]."""
         return look_for(self.margins, NODES, self.day, self.day[self.legs], share, about_k, _SEARCH)
 
     def error(self, found: Corrected) -> float:
