@@ -15,7 +15,7 @@ from planner.analysis.trip_remedies import Detour, detours, drive
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.kept import Kept, rough_chance
 from planner.forecast.room import give_back
-from planner.forecast.run import Forecast
+from planner.forecast.run import ERROR_K, Forecast
 from planner.model import clock
 from planner.model.display import Units, units_of
 from planner.model.levels import TIGHT
@@ -217,9 +217,16 @@ def _brief(remedy: Remedy) -> Remedy:
 
 def _open(one: Remedy, found: list[Remedy], risk: float) -> bool:
     """Whether more draws may change what is said of a choice that is worth showing."""
-    if one.gain_k + _CLEARLY * one.error_k < GAIN_K:
+    if one.gain_k + _CLEARLY * one.error_k < GAIN_K or _is_sure(one, risk):
         return False
     return not any(_clearly_beats(other, one, risk) for other in found)
+
+
+def _is_sure(one: Remedy, risk: float) -> bool:
+    """Whether a choice is known as well as a forecast should be, and its errors leave open nothing that is said."""
+    if one.error_k > ERROR_K or abs(one.gain_k - GAIN_K) < _CLEARLY * one.error_k:
+        return False
+    return abs(one.probability - risk) > _CLEARLY * one.probability_error and not one.undecided
 
 
 def _clearly_beats(other: Remedy, one: Remedy, risk: float) -> bool:
