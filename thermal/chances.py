@@ -381,9 +381,9 @@ def look_for(
     about_k: float,
     search: Search,
 ) -> tuple[float, float, Corrected]:
-    """Find the margin below which a share of the draws lies: with the chance's change per kelvin, and that chance.
+    """Find the margin below which a `share` of the draws lies: with the chance's change per kelvin, and that chance.
 
-    It is looked for from `about_k` on, as `search` says; the rest is as in `corrected`. [K, 1/K, -]
+    It is looked for from `about_k` on, as `search` says; `nodes`, `day` and `own` are as in `corrected`.
     """
     given, out, driven, other = _room(margins)
     asked = (float(share), np.inf, _STEP_K, search.step_k, search.sure_k, search.astray_k, search.most_steps)
@@ -399,7 +399,7 @@ def _room(margins: Margins) -> tuple[tuple[FloatArray, ...], FloatArray, FloatAr
 
 
 def each_leg(were_k: FloatArray, nodes: FloatArray, margin_k: float) -> FloatArray:
-    """Chance, leg by leg and over all draws, that its margin is smaller than `margin_k`; arrays as in `smaller`. [-]"""
+    """Chance, leg by leg over all draws, of a margin smaller than `margin_k`; `were_k`, `nodes` as in `smaller`. [-]"""
     out = np.empty(were_k.shape[1])
     _each_leg(np.ascontiguousarray(were_k), nodes, float(margin_k), out)
     return out

@@ -12,16 +12,14 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import columns_of, fluids_of
-from planner.forecast.kept import SURE_K, Kept, keep_changed, keep_least, keep_roughly
-from planner.forecast.run import Forecast, days_of_legs, span_of
-from planner.model.trip import Leg
+from planner.forecast.kept import SURE_K, Kept, keep_changed, keep_roughly
+from planner.forecast.run import Forecast, span_of
 from planner.route.oneday import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
-from thermal.discrepancy import Conditions
 from thermal.drive import Drive
-from thermal.error_path import margins_with_error, rows_along
+from thermal.error_path import margins_with_error
 from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
 from thermal.ranges import BoolArray
@@ -184,7 +182,7 @@ def _driven(
         drive = from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
     drive = replace(drive, group=drive.group - day.first)
     plain, who = int(part.start == 0), np.arange(part.start, part.stop + 1)[int(part.start > 0) :]
-    factors, air = _few(outlook, part)
+    factors, air = few_draws(outlook, part)
     if plain:
         factors = Factors(*map(np.append, medians(outlook.car.spread), factors))
     before = _as_far(outlook, drive, vehicle, unchanged)
@@ -208,7 +206,7 @@ def _driven(
     return Driven(drive=drive, ready=ready, temps_k=temps, were_k=were)
 
 
-def _few(outlook: Forecast, part: slice) -> tuple[Factors, Floats]:
+def few_draws(outlook: Forecast, part: slice) -> tuple[Factors, Floats]:
     """Some of the plan's draws: cars, and shifts of each day's air. [K]."""
     return Factors(*(column[part] for column in outlook.factors)), outlook.shift_k[part]
 
@@ -289,91 +287,6 @@ def lay_out_day(outlook: Forecast, number: int, changes: tuple[Change, ...], unc
     own = _rows(road, day) & ~road.carried
     day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[own])))
     return Laid(day, _lay_out(outlook, number, road, day, speed), speed)
-
-
-def as_planned(outlook: Forecast) -> Kept:
-    """Smallest margins over the whole trip as planned, by fluid of the car."""
-    were, day = outlook.spread.were_k[:, :, columns_of(outlook)], days_of_legs(outlook.timeline)
-    return keep_least(were, day, outlook.sample, outlook.trip.confidence)
-
-
-def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept, around: Conditions | None) -> Kept:
-    """Drive the whole trip again by the same legs, laid out otherwise or with another car; `base` as planned.
-
-    `around` has what `conditions_of` gives for it, or None. Chances of passing limits are not worked out.
-    """
-    few, air = _few(outlook, slice(0, FEWEST))
-    morning = None if outlook.start_k is None else outlook.mornings_k[0]
-    were = _run_days(outlook, line.drive, vehicle, few, air, morning, first=0, around=around)
-    planned = outlook.spread.were_k[:FEWEST][:, :, columns_of(outlook)]
-    return kept_on(outlook, were, days_of_legs(line), before=(planned, base), chances=False)
-
-
-def run_stretch(outlook: Forecast, line: Timeline, legs: slice, n_draw: int | None = None) -> Kept:
-    """Drive a trip by other legs, from the morning on which it parts from the plan to the evening after the last.
-
-    After a day on the road a car has forgotten how it began: earlier days are left out, and a car that parts from the
-    plan before then begins as cold as the air. Legs that the plan does not have cannot be compared leg by leg: the
-    first `n_draw` draws are driven, every one of the first batch when not given.
-    """
-    planned, own = outlook.timeline.days, outlook.legs
-    parts, last = 0, next(n for n, day in enumerate(line.days) if day.last >= legs.stop - 1)
-    while parts < last and line.days[parts] == planned[parts] and _same_legs(line, own, planned[parts].last):
-        parts += 1
-    first = max(parts, next(n for n, day in enumerate(line.days) if day.last >= legs.start) - 1)
-    rows = (line.drive.day >= first) & (line.drive.day <= last)
-    drive = Drive(**{item.name: getattr(line.drive, item.name)[rows] for item in fields(line.drive)})
-    if first > 0:
-        drive = from_rest(drive, 0.0, float(drive.air_k[0]))
-    drive = replace(drive, day=drive.day - first)
-    cold = first > parts or (first == 0 and outlook.start_k is None)
-    morning = None if cold else outlook.mornings_k[first]
-    factors, air = _few(outlook, slice(0, n_draw))
-    were = _run_days(outlook, drive, outlook.car.vehicle, factors, air, morning, first=first, first_leg=legs.start)
-    sample = outlook.sample.first(len(were))
-    return keep_least(were[:, legs], days_of_legs(line)[legs], sample, outlook.trip.confidence)
-
-
-def _same_legs(line: Timeline, legs: tuple[Leg, ...], last: int) -> bool:
-    """Whether a trip follows the plan's legs as far as one of them."""
-    return line.road.legs[: last + 1] == legs[: last + 1]
-
-
-def _run_days(
-    outlook: Forecast,
-    drive: Drive,
-    vehicle: Vehicle,
-    factors: Factors,
-    shift_k: Floats,
-    morning_k: Floats | None,
-    *,
-    first: int,
-    first_leg: int = 0,
-    around: Conditions | None = None,
-) -> Floats:
-    """Drive from the morning of a day on; margins by draw, leg, fluid of the car and size of the error. [K].
-
-    `morning_k` is as in `Forecast.mornings_k`; None for cars as cold as the air. Margins of legs before `first_leg` are
-    not looked for. Some draws at a time, for the memory that their temperatures take.
-    """
-    day = np.minimum(first + np.arange(int(drive.day.max()) + 1), shift_k.shape[1] - 1)
-    rows, begin = rows_along(drive), int(np.argmax(drive.group >= first_leg))
-    ready, known, found = make_ready(drive, vehicle), outlook.car.spread.discrepancy, []
-    for at in range(0, len(shift_k), FEWEST):
-        part = slice(at, min(at + FEWEST, len(shift_k)))
-        result = simulate(
-            drive,
-            vehicle,
-            start_k=None if morning_k is None else morning_k[1:][part],
-            factors=Factors(*(column[part] for column in factors)),
-            ambient_k=shift_k[part][:, day],
-            record=rows,
-            ready=ready,
-        )
-        were = margins_with_error(result, drive, vehicle, known, begin=begin, around=around)
-        found.append(were[:, :, columns_of(outlook)])
-        del result, were
-    return np.concatenate(found)
 
 
 def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:

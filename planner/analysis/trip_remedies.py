@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from planner.analysis.margins import Margin
-from planner.analysis.rerun import run_stretch
+from planner.analysis.rerun_trip import run_stretch
 from planner.forecast.kept import Kept
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError
