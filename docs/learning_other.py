@@ -19,11 +19,14 @@ from cars import read_class
 from other_car import draw_car
 from other_logs import Day, OtherLog, make_log, varied
 
+from planner.analysis.alarm_marks import FluidAlarm, Series, fluid_alarm, settled
 from planner.logs.identifiability import names_in
 from planner.logs.verdict import every_other
 from thermal import causes, expected, fit
+from thermal.fluids import Fluid, fluids_in
 from thermal.posterior import NOTHING, Posterior
 from thermal.residuals import modelled_k
+from thermal.simulate import limits_k
 from thermal.spread import medians
 from thermal.vehicle import Vehicle
 
@@ -68,6 +71,7 @@ PLANTED: tuple[tuple[str, frozenset[str], Day], ...] = (
     ("axle_drag", frozenset({"axle_heat", "axle_loss"}), Day(road="hills", hours=1.3, air_c=22.0)),
     ("gauge_offset", frozenset({"offset"}), Day(road="mixed", hours=1.5, air_c=20.0)),
 )
+THIN_K = 8.0  # what `thin` is in a trip that does not say
 ONSET = ("radiator_half", "axle_drag", "thermostat_shut")
 
 
@@ -170,6 +174,50 @@ def hot_day(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4)) -> Iterator[st
     yield (
         basics.table(("logs fitted", *(f"{name}: held (median to spare, K)" for name in FLUIDS.values())), rows) + "\n"
     )
+
+
+def alarm_bands(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4)) -> Iterator[str]:
+    """Alarm cards of sound days that no fit saw: what of the warm readings their bands hold, and false alarms."""
+    yield "### Alarm cards\n"
+    rows, alarms = [], []
+    for n_log in logs:
+        held: dict[int, list[float]] = {b: [] for b in FLUIDS}
+        rung: dict[int, list[tuple[int, int, float]]] = {b: [] for b in FLUIDS}
+        for car, number in itertools.product(cars, range(len(HELD))):
+            one, log = known(car, n_log), held_out(car, number)
+            draws = expected.drawn_k(one.vehicle, log.drive, log.readings, one.learnt, n_draw=128)
+            for fluid in (f for f in fluids_in(one.vehicle) if f.node in FLUIDS):
+                card, series = _card(one, log, draws, fluid)
+                shown = log.readings.temp_k[:, fluid.node]
+                warm = shown >= card.warm_k
+                low, high = card.marks.band_k
+                if warm.any():
+                    held[fluid.node].append(float(np.mean((shown[warm] >= low) & (shown[warm] <= high))))
+                late = series.settled & (shown < card.marks.low_k)
+                above = np.flatnonzero(np.diff((shown >= card.marks.caution_k).astype(int)) > 0)
+                rung[fluid.node].append((len(above), int(late.any()), float(series.step_s.sum()) / 3600.0))
+        rows.append((str(n_log), *(f"{np.mean(of):.0%}, {min(of):.0%}" for of in held.values())))
+        alarms.append((str(n_log), *map(_rung, rung.values())))
+    heads = ("logs fitted", *FLUIDS.values())
+    yield "Share of the warm readings of a day inside the band; on the worst day\n"
+    yield basics.table(heads, rows) + "\n"
+    yield "Times that a reading passed the caution, days with a reading below the low mark, hours\n"
+    yield basics.table(heads, alarms) + "\n"
+
+
+def _card(one: Known, log: OtherLog, draws: np.ndarray, fluid: Fluid) -> tuple[FluidAlarm, Series]:
+    """Marks of one gauge for one day, as `alarms` places them."""
+    rows, place = expected.rows_at(log.drive, log.readings.time_s)
+    at, step_s = rows[place], np.diff(log.readings.time_s, prepend=log.readings.time_s[0])
+    limit_k = limits_k(one.vehicle, log.drive.elevation_m)[at, fluid.index]
+    of_fluid = np.ascontiguousarray(draws[:, :, fluid.node])
+    series = Series(of_fluid, step_s, limit_k, settled(log.drive)[at])
+    return fluid_alarm(series, fluid, one.vehicle, thin_k=THIN_K, limit_k=float(limit_k.min())), series
+
+
+def _rung(days: Sequence[tuple[int, int, float]]) -> str:
+    times, low, hours = (sum(of) for of in zip(*days, strict=True))
+    return f"{times}, {low}, {hours:.0f} h"
 
 
 def warm_ups(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4)) -> Iterator[str]:
@@ -307,6 +355,7 @@ def _onset(cars: Sequence[int], logs: Sequence[int] = (1, 4)) -> Iterator[str]:
 PARTS: dict[str, Callable[..., Iterator[str]]] = {
     "coverage": coverage,
     "hot": hot_day,
+    "alarms": alarm_bands,
     "warm": warm_ups,
     "accused": accusations,
     "faults": faults,

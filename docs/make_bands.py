@@ -22,19 +22,20 @@ part, has no tow rating, or is not used for laps.
 WHY = {
     ("camper-1970s", "coolant"): "no A/C and little power: its fan, on the pump's shaft, catches up between lights",
     ("camper-1970s", "engine_oil"): "the oil follows the coolant",
+    ("coupe-1970s-v8", "coolant"): "a thermostat of 82 degC, and a clutch that feels the hot air of a standing car",
     ("coupe-1990s-turbo", "coolant"): "radiator sized for full boost, far above this state",
-    ("coupe-2000s-v8", "coolant"): "radiator sized for 194 kW, far above this state",
-    ("crossover-2010s", "coolant"): "its thermostat has a large reserve",
     ("crossover-2010s", "transmission"): "converter locked from low speed: little heat in the cold",
-    ("pickup-1970s-v8", "transmission"): "coolant of its cooler is hot at idle; held in gear",
+    ("estate-1990s-six", "coolant"): "a thermostat of 85 degC, and a clutch that feels the hot air of a standing car",
+    ("four-by-four-1990s-diesel", "coolant"): "a diesel idles cool, its thermostat opens at 82 degC",
+    ("four-by-four-1990s-diesel", "engine_oil"): "the oil follows the coolant",
     ("pickup-1990s-v8-tow", "transmission"): "solo it uses a third of its gearbox's rating",
-    ("pickup-2000s-diesel-tow", "coolant"): "a large diesel at light load warms slowly",
+    ("pickup-2000s-diesel-tow", "coolant"): "a large diesel at light load warms slowly, and idles cool",
     ("pickup-2000s-diesel-tow", "engine_oil"): "at the edge of its band",
     ("pickup-2000s-diesel-tow", "transmission"): "solo it uses a third of its gearbox's rating",
     ("roadster-1960s-four", "coolant"): "no A/C, and its engine-driven fan catches up between lights",
     ("van-1980s-diesel", "coolant"): "a diesel idles cool: the thermostat hardly opens",
-    ("four-by-four-1990s-diesel", "transmission"): "at the edge of its band",
-    ("saloon-1980s-v8-automatic", "transmission"): "coolant of its cooler is hot at idle; held in gear",
+    ("saloon-1970s-six", "coolant"): "a thermostat of 82 degC, and a clutch that feels the hot air of a standing car",
+    ("saloon-1980s-v8-automatic", "transmission"): "at the edge of its band",
 }
 
 

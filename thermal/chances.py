@@ -207,8 +207,8 @@ def _settle_each(margins, nodes, day, asked, work, cell_k, cells, driven, driven
             cells[c, 4], cells[c, 5] = rest, rest_zero
 
 
-@_code.entry
-def _corrected(margins, nodes, day, own, margin_k, work, other, driven, out):  # type: ignore[no-untyped-def]
+@_code.called
+def _correct(margins, nodes, day, own, margin_k, work, other, driven, out):  # type: ignore[no-untyped-def]
     """Fill what `corrected` gives."""
     were_k, like_k, many_k, exact_k = margins
     n, n_many, n_exact = were_k.shape[0], many_k.shape[0], exact_k.shape[0]
@@ -225,6 +225,44 @@ def _corrected(margins, nodes, day, own, margin_k, work, other, driven, out):  #
             driven[i] -= other[i]
     mean, out[1] = _mean_and_variance(driven, n)
     out[0] += mean
+
+
+@_code.entry
+def _corrected(margins, nodes, day, own, margin_k, work, other, driven, out):  # type: ignore[no-untyped-def]
+    _correct(margins, nodes, day, own, margin_k, work, other, driven, out)
+
+
+@_code.entry
+def _look_for(margins, nodes, day, own, asked, work, other, driven, out, place):  # type: ignore[no-untyped-def]
+    """Find a margin by the secant method, as `_secant` does, with what `_correct` fills for each value."""
+    share, _, _, step_k, sure_k, astray_k, most_steps = asked
+    two = place[0]
+    one = two - step_k
+    _correct(margins, nodes, day, own, one, work, other, driven, out)
+    at = out[0] - share
+    _correct(margins, nodes, day, own, two, work, other, driven, out)
+    now = out[0] - share
+    density = (now - at) / step_k
+    for _ in range(int(most_steps)):
+        if abs(two - one) < sure_k or now == at:
+            break
+        move = min(max(-now * (two - one) / (now - at), -astray_k), astray_k)
+        one, at, two = two, now, two + move
+        _correct(margins, nodes, day, own, two, work, other, driven, out)
+        now = out[0] - share
+        if abs(two - one) > sure_k:
+            density = (now - at) / (two - one)
+    place[0], place[1] = two, density
+
+
+@_code.entry
+def _each_leg(were_k, nodes, margin_k, out):  # type: ignore[no-untyped-def]
+    """Fill the chance, leg by leg, that its margin is smaller than a value."""
+    for leg in range(len(out)):
+        total = 0.0
+        for draw in range(len(were_k)):
+            total += _normal(-_error_needed(were_k[draw, leg], nodes, margin_k))
+        out[leg] = total / len(were_k)
 
 
 def _work(*margins_k: FloatArray) -> tuple[FloatArray, npt.NDArray[np.int64]]:
@@ -304,23 +342,24 @@ class Corrected(NamedTuple):
     off: float  # by what was driven exactly
 
 
+class Margins(NamedTuple):
+    """Margins by draw, leg and node, from which `corrected` and `look_for` work; each shape contiguous. [K]"""
+
+    were_k: FloatArray  # of the draws driven
+    like_k: FloatArray  # of the same by a fit
+    many_k: FloatArray  # of many more by the fit
+    exact_k: FloatArray  # of the first of the driven ones, where most of `were_k` are guesses
+
+
 def corrected(
-    were_k: FloatArray,
-    like_k: FloatArray,
-    many_k: FloatArray,
-    exact_k: FloatArray,
-    nodes: FloatArray,
-    day: npt.NDArray[np.int64],
-    own: npt.NDArray[np.int64],
-    margin_k: float,
+    margins: Margins, nodes: FloatArray, day: npt.NDArray[np.int64], own: npt.NDArray[np.int64], margin_k: float
 ) -> Corrected:
     """Mean of `smaller` over draws not driven, with what the fit misses on those that were.
 
     Parameters
     ----------
-    were_k, like_k, many_k, exact_k : ndarray, shape (n_draw, n_leg, n_node), contiguous
-        Margins of the draws driven, of the same by a fit, of many more by the fit, and of the first of the driven ones
-        where most of `were_k` are guesses. Without a fit `like_k` and `many_k` are empty. [K]
+    margins : Margins
+        Without a fit `like_k` and `many_k` are empty.
     nodes : ndarray
         As in `smaller`. [-]
     day, own : ndarray of int
@@ -328,7 +367,39 @@ def corrected(
     margin_k : float
         The value. [K]
     """
-    out, driven, other = np.zeros(3), np.empty(len(were_k)), np.empty(max(len(were_k), len(many_k)))
-    margins = (were_k, like_k, many_k, exact_k)
-    _corrected(margins, nodes, day, own, float(margin_k), _work(*margins), other, driven, out)
+    given, out, driven, other = _room(margins)
+    _corrected(given, nodes, day, own, float(margin_k), _work(*given), other, driven, out)
     return Corrected(float(out[0]), driven, float(out[1]), float(out[2]))
+
+
+def look_for(
+    margins: Margins,
+    nodes: FloatArray,
+    day: npt.NDArray[np.int64],
+    own: npt.NDArray[np.int64],
+    share: float,
+    about_k: float,
+    search: Search,
+) -> tuple[float, float, Corrected]:
+    """Find the margin below which a `share` of the draws lies: with the chance's change per kelvin, and that chance.
+
+    It is looked for from `about_k` on, as `search` says; `nodes`, `day` and `own` are as in `corrected`.
+    """
+    given, out, driven, other = _room(margins)
+    asked = (float(share), np.inf, _STEP_K, search.step_k, search.sure_k, search.astray_k, search.most_steps)
+    place = np.array([about_k, 0.0])
+    _look_for(given, nodes, day, own, asked, _work(*given), other, driven, out, place)
+    return float(place[0]), float(place[1]), Corrected(float(out[0]), driven, float(out[1]), float(out[2]))
+
+
+def _room(margins: Margins) -> tuple[tuple[FloatArray, ...], FloatArray, FloatArray, FloatArray]:
+    """The margins as compiled code takes them, and room for what it fills."""
+    n_driven, n_many = len(margins.were_k), len(margins.many_k)
+    return tuple(margins), np.zeros(3), np.empty(n_driven), np.empty(max(n_driven, n_many))
+
+
+def each_leg(were_k: FloatArray, nodes: FloatArray, margin_k: float) -> FloatArray:
+    """Chance, leg by leg over all draws, of a margin smaller than `margin_k`; `were_k`, `nodes` as in `smaller`. [-]"""
+    out = np.empty(were_k.shape[1])
+    _each_leg(np.ascontiguousarray(were_k), nodes, float(margin_k), out)
+    return out

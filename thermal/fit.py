@@ -14,7 +14,7 @@ from thermal.discrepancy import Discrepancy
 from thermal.drive import Drive
 from thermal.errors import ParameterError
 from thermal.fit_error import LEAST_NOISE_K, ErrorModel, by_fluid_k, left_out
-from thermal.fluids import FACTORS
+from thermal.fluids import FACTOR_RANGE, FACTORS
 from thermal.kernel import Factors
 from thermal.log_drive import Readings
 from thermal.posterior import NOTHING, Posterior, posterior_from
@@ -133,7 +133,7 @@ def fit_factors(
         vehicle=car,
         factors=factors,
         unknowns=asked,
-        estimate=np.where([item.added for item in asked], x[:n], np.exp(x[:n])),
+        estimate=_estimate(asked, x),
         covariance=covariance,
         n_readings=int(sum(np.isfinite(one.temp_k).sum() for one in readings)),
         n_effective=float(sum(error.stretches(i).sum() for i in range(len(drives)))),
@@ -151,6 +151,12 @@ def posterior_of(found: Fit, source: str) -> Posterior:
     rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
     names = [found.unknowns[i].name for i in rows]
     return posterior_from(names, found.estimate[rows], found.kept_covariance(rows), source, found.discrepancy)
+
+
+def _estimate(asked: Sequence[Unknown], x: FloatArray) -> FloatArray:
+    """What was found of those asked for: factors, those of the kernel within their range, and kelvins."""
+    found = np.where([item.added for item in asked], x[: len(asked)], np.exp(x[: len(asked)]))
+    return np.where([not item.fields for item in asked], np.clip(found, *FACTOR_RANGE), found)
 
 
 def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Posterior) -> float:

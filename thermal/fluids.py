@@ -147,6 +147,8 @@ FACTORS: Mapping[str, DrawnFactor] = {
     "converter": DrawnFactor("heat wasted by the torque converter; 2: twice as much", 0.30, later=True),
 }
 
+FACTOR_RANGE = (0.1, 5.0)  # ASSUMED: what a fit may find and a file may say; beyond it lies a wrong log or a slip
+
 
 def fluid_of(key: str) -> Fluid:
     """Fluid with a given key; `ValueError` if there is none.

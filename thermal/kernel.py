@@ -110,20 +110,21 @@ class Factors(NamedTuple):
 # the implicit matrix, and the totals for the ledger.
 Load = namedtuple(
     "Load",
-    "duration_s air_k grille_k under_k metal_w oil_w gearbox_w converter_doubt_w gearbox_spin_w axle_w "
-    "axle_spin_w rotor_w ram_kg_per_s fan_kg_per_s condenser_w recirculated pump_kg_per_s metal_coolant_w_per_k "
-    "oil_coolant_w_per_k metal_oil_w_per_k metal_gearbox_w_per_k oil_air_w_per_k oil_water_w_per_k "
-    "gearbox_water_w_per_k gearbox_air_w_per_k axle_air_w_per_k metal_surface_w_per_k coolant_surface_w_per_k "
-    "oil_surface_w_per_k gearbox_surface_w_per_k axle_surface_w_per_k rotor_surface_w_per_k steering_w "
-    "steering_spin_w steering_air_w_per_k steering_surface_w_per_k still airspeed_m_per_s metal_by_mass "
-    "metal_by_drag metal_by_wind oil_by_mass oil_by_drag oil_by_wind gearbox_by_mass gearbox_by_drag "
-    "gearbox_by_wind axle_by_mass axle_by_drag axle_by_wind rotor_by_mass rotor_by_drag rotor_by_wind",
+    "duration_s air_k grille_k under_k metal_w oil_w gearbox_w converter_doubt_w gearbox_spin_w axle_w axle_spin_w "
+    "rotor_w ram_kg_per_s fan_kg_per_s fan_least fan_begins_k fan_full_k condenser_w recirculated pump_kg_per_s "
+    "metal_coolant_w_per_k oil_coolant_w_per_k metal_oil_w_per_k metal_gearbox_w_per_k oil_air_w_per_k "
+    "oil_water_w_per_k gearbox_water_w_per_k gearbox_air_w_per_k axle_air_w_per_k metal_surface_w_per_k "
+    "coolant_surface_w_per_k oil_surface_w_per_k gearbox_surface_w_per_k axle_surface_w_per_k "
+    "rotor_surface_w_per_k steering_w steering_spin_w steering_air_w_per_k steering_surface_w_per_k still "
+    "airspeed_m_per_s metal_by_mass metal_by_drag metal_by_wind oil_by_mass oil_by_drag oil_by_wind "
+    "gearbox_by_mass gearbox_by_drag gearbox_by_wind axle_by_mass axle_by_drag axle_by_wind rotor_by_mass "
+    "rotor_by_drag rotor_by_wind",
 )
 Row = namedtuple(
     "Row",
     "grille_k under_k air_k metal_w oil_w gearbox_w gearbox_spin_w axle_w axle_spin_w rotor_w ram fan condenser_w "
     "recirculated pump radiator g_mc g_oc g_mo g_mt g_oa g_ow g_tw g_ta g_da s_m s_c s_o s_t s_d s_r still "
-    "steering_w steering_spin_w g_pa s_p tank",
+    "steering_w steering_spin_w g_pa s_p tank fan_least fan_begins_k fan_full_k",
 )
 Air = namedtuple("Air", "share inlet_k rise_k_per_w column part")
 Balance = namedtuple("Balance", "f_m f_c f_o f_t f_d f_r d_m d_c d_o d_t d_d d_r heat_in heat_out")
@@ -181,19 +182,19 @@ def _surface(node, temp_k, air_k, moving, still, car):  # type: ignore[no-untype
 
 
 @_jit
-def _fan_share(car, temp_k, fan_state):  # type: ignore[no-untyped-def]
+def _fan_share(car, temp_k, fan_state, row):  # type: ignore[no-untyped-def]
     """Fan speed share: switched, by its clutch, or always."""
     if car.fan_kind == ELECTRIC:
         return fan_state
     if car.fan_kind == VISCOUS:
-        return 0.25 + 0.75 * _ramp(temp_k, car.fan_off_k, car.fan_on_k)
+        return row.fan_least + (1.0 - row.fan_least) * _ramp(temp_k, row.fan_begins_k, row.fan_full_k)
     return 1.0
 
 
 @_jit
 def _air_at(air, coolant_k, fan_state, row, car):  # type: ignore[no-untyped-def]
     """Air through the radiator with the coolant at a temperature: `air` itself where the fan speed is the same."""
-    share = _fan_share(car, coolant_k, fan_state)
+    share = _fan_share(car, coolant_k, fan_state, row)
     return air if share == air.share else _air_through(share, row, car)
 
 
@@ -330,6 +331,9 @@ def _load_of(table, i):  # type: ignore[no-untyped-def]
         table[i, 50],
         table[i, 51],
         table[i, 52],
+        table[i, 53],
+        table[i, 54],
+        table[i, 55],
     )
 
 
@@ -386,6 +390,9 @@ def scaled_row(load, factors, draw, ambient_k):  # type: ignore[no-untyped-def]
         load.steering_air_w_per_k * factors.steering_loss[draw],
         load.steering_surface_w_per_k * factors.steering_loss[draw],
         max(tank, min(math.sqrt(math.sqrt(tank)), 1.0)),
+        load.fan_least,
+        load.fan_begins_k,
+        load.fan_full_k,
     )
 
 
@@ -496,7 +503,7 @@ def _crossing(before_k, after_k, fan_state, car):  # type: ignore[no-untyped-def
 def _segment(state, p, fan_state, row, duration_s, h, tolerance_k, car, scale):  # type: ignore[no-untyped-def]
     """Step one draw through one segment; returns state, steering, fan, next step, heat in, heat out, steps taken."""
     left, heat_in, heat_out, steps = duration_s, 0.0, 0.0, 0
-    air = _air_through(_fan_share(car, state[1], fan_state), row, car)
+    air = _air_through(_fan_share(car, state[1], fan_state, row), row, car)
     while left > 1e-9:
         h = min(h, left)
         air = _air_at(air, state[1], fan_state, row, car)
@@ -598,6 +605,9 @@ def _keep_row(rows, k, row):  # type: ignore[no-untyped-def]
     rows[34 * _LANES + k] = row.g_pa
     rows[35 * _LANES + k] = row.s_p
     rows[36 * _LANES + k] = row.tank
+    rows[37 * _LANES + k] = row.fan_least
+    rows[38 * _LANES + k] = row.fan_begins_k
+    rows[39 * _LANES + k] = row.fan_full_k
 
 
 @_jit
@@ -641,6 +651,9 @@ def _row_of(rows, k, still):  # type: ignore[no-untyped-def]
         rows[34 * _LANES + k],
         rows[35 * _LANES + k],
         rows[36 * _LANES + k],
+        rows[37 * _LANES + k],
+        rows[38 * _LANES + k],
+        rows[39 * _LANES + k],
     )
 
 
@@ -653,7 +666,7 @@ def _step_lanes(rows, b, tolerance_k, car, still):  # type: ignore[no-untyped-de
         active = left > 1e-9
         h = min(asked, left) if active else 0.0
         state = (b.m[k], b.c[k], b.o[k], b.t[k], b.d[k], b.r[k])
-        air = _air_through(_fan_share(car, state[1], fan), row, car)
+        air = _air_through(_fan_share(car, state[1], fan, row), row, car)
         after, error, q_in, q_out = _step(state, row, air, fan, h, car, b.scale[k])
         p, in_p, out_p = _steering_step(b.p[k], row, h, car, b.scale[k])
         wrong = active & (error > tolerance_k) & (h > 0.05)
@@ -834,7 +847,7 @@ def _plain(values: Any) -> Any:
 def rates(y, table, i, factors, draw, ambient_k, fan_state, car, out):  # type: ignore[no-untyped-def]
     """Rates of change at one state, for reference integrators. [K/s]."""
     row = scaled_row(_load_of(table, i), factors, draw, ambient_k)
-    air = _air_through(_fan_share(car, y[1], fan_state), row, car)
+    air = _air_through(_fan_share(car, y[1], fan_state, row), row, car)
     (spin_t, _), (spin_d, _) = _table(car.gearbox_spin, y[3]), _table(car.axle_spin, y[4])
     b = balance(y[0], y[1], y[2], y[3], y[4], y[5], spin_t, spin_d, row, air, car)
     given, _ = steering_given(y[6], row, car)

@@ -55,7 +55,10 @@ class Loads(NamedTuple):
     axle_spin_w: FloatArray
     rotor_w: FloatArray
     ram_kg_per_s: FloatArray
-    fan_kg_per_s: FloatArray
+    fan_kg_per_s: FloatArray  # the fan at its fullest
+    fan_least: FloatArray  # share of that with a viscous clutch at its coldest
+    fan_begins_k: FloatArray  # coolant at which a viscous clutch begins to engage, and at which it has
+    fan_full_k: FloatArray
     condenser_w: FloatArray
     recirculated: FloatArray  # share of the radiator's air that recirculates
     pump_kg_per_s: FloatArray
@@ -355,7 +358,14 @@ def _assemble(vehicle: Vehicle, drive: Drive, d: _Driven) -> Loads:
         driving > 0.0, _UNDERBODY_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), _UNDERBODY_STILL
     )
     ac = ac_share(drive) * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
-    ram, fan = _airflow(vehicle, drive, surroundings, driving, flow)
+    ram, fan, least = _airflow(vehicle, drive, surroundings, driving, flow)
+    pump = np.where(running, vehicle.cooling.pump_flow_kg_per_s * flow, _THERMOSIPHON_KG_PER_S)
+    recirculated = vehicle.cooling.recirculation * (
+        1.0 - driving * np.clip(drive.speed_m_per_s / _RECIRCULATED_M_PER_S, 0.0, 1.0)
+    )
+    ram = np.maximum(ram, _STILL_RADIATOR_KG_PER_S)
+    front = cooling.Front(ram, fan, grille, ac, recirculated, pump)
+    begins, engaged = cooling.clutch_temps_k(vehicle.cooling, front, least)
     gearbox, axle = _by_load(vehicle, d)
     gearbox_spin, axle_spin = _by_spin(vehicle, drive, d)
     doubt = driving * d.gear.converter_doubt_w + idling * driveline.creep_w(vehicle)
@@ -372,12 +382,14 @@ def _assemble(vehicle: Vehicle, drive: Drive, d: _Driven) -> Loads:
         axle_w=axle,
         axle_spin_w=axle_spin,
         rotor_w=brakes.rotor_heat_w(driving * d.gear.brake_w),
-        ram_kg_per_s=np.maximum(ram, _STILL_RADIATOR_KG_PER_S),
+        ram_kg_per_s=ram,
         fan_kg_per_s=fan,
+        fan_least=least,
+        fan_begins_k=begins,
+        fan_full_k=engaged,
         condenser_w=ac,
-        recirculated=vehicle.cooling.recirculation
-        * (1.0 - driving * np.clip(drive.speed_m_per_s / _RECIRCULATED_M_PER_S, 0.0, 1.0)),
-        pump_kg_per_s=np.where(running, vehicle.cooling.pump_flow_kg_per_s * flow, _THERMOSIPHON_KG_PER_S),
+        recirculated=recirculated,
+        pump_kg_per_s=pump,
         metal_coolant_w_per_k=vehicle.links.metal_coolant_w_per_k * link,
         oil_coolant_w_per_k=vehicle.links.oil_coolant_w_per_k * link,
         metal_oil_w_per_k=vehicle.links.metal_oil_w_per_k * np.where(running, 1.0, _STILL_METAL_OIL_SHARE),
@@ -405,19 +417,23 @@ def _assemble(vehicle: Vehicle, drive: Drive, d: _Driven) -> Loads:
 
 def _airflow(
     vehicle: Vehicle, drive: Drive, surroundings: _Air, driving: FloatArray, flow: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Air through the radiator by the car's motion, and by the fan at full speed. [kg/s]"""
-    density = surroundings.density_kg_per_m3
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Air through the radiator by the car's motion and by the fan at its fullest [kg/s], and its least share of that."""
+    density, kind = surroundings.density_kg_per_m3, vehicle.cooling.fan
     ram = cooling.ram_kg_per_s(
         vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
     )
     share = vehicle.cooling.air_share * (drive.engine_on > 0.0)
-    fan = density * vehicle.cooling.fan_flow_m3_per_s * share
-    if vehicle.cooling.fan != "electric":
-        return ram, fan * np.minimum(flow, 1.3)
+    fan, least = density * vehicle.cooling.fan_flow_m3_per_s * share, np.ones_like(ram)
+    if kind == "viscous":
+        full = cooling.clutch_slip(flow, cooling.CLUTCH_HOT)
+        least = cooling.clutch_slip(flow, cooling.CLUTCH_COLD) / full
+        return ram, fan * flow * full / cooling.CLUTCH_HOT, least
+    if kind == "fixed":
+        return ram, fan * np.minimum(flow, 1.3), least
     # the A/C runs an electric fan at half speed or more at any coolant temperature; common practice
     floor = _AC_FAN_SHARE * (drive.ac_on > 0.0)
-    return np.hypot(ram, floor * fan), fan * np.sqrt(1.0 - floor**2)
+    return np.hypot(ram, floor * fan), fan * np.sqrt(1.0 - floor**2), least
 
 
 def _by_load(vehicle: Vehicle, d: _Driven) -> tuple[FloatArray, FloatArray]:

@@ -10,10 +10,10 @@ import numpy as np
 from thermal.discrepancy import UNFITTED, Discrepancy
 from thermal.discrepancy_text import discrepancy_table, read_discrepancy
 from thermal.errors import did_you_mean, shown
-from thermal.fluids import FACTORS
+from thermal.fluids import FACTOR_RANGE, FACTORS
 from thermal.ranges import FloatArray
 
-_LOW, _HIGH, _MOST_SD = 0.1, 5.0, 1.0
+_MOST_SD = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +127,7 @@ def read_posterior(table: Any, where: str, problems: list[str]) -> Posterior:
         elif (factor := _factor(value)) is None:
             problems.append(
                 f'{where} {key}: read {shown(value)}; write {{value = 0.9, sd = 0.05, source = "..."}}, value '
-                f"{_LOW:g} to {_HIGH:g}, sd above 0 and at most {_MOST_SD:g}"
+                f"{FACTOR_RANGE[0]:g} to {FACTOR_RANGE[1]:g}, sd above 0 and at most {_MOST_SD:g}"
             )
         else:
             factors[key] = factor
@@ -146,7 +146,7 @@ def _factor(value: Any) -> Factor | None:
     middle, sd, source = value["value"], value["sd"], str(value["source"]).strip()
     if type(middle) not in (int, float) or type(sd) not in (int, float) or not source:
         return None
-    if not (_LOW <= middle <= _HIGH and 0.0 < sd <= _MOST_SD):
+    if not (FACTOR_RANGE[0] <= middle <= FACTOR_RANGE[1] and 0.0 < sd <= _MOST_SD):
         return None
     return Factor(value=float(middle), sd=float(sd), source=source)
 

@@ -16,7 +16,7 @@ from scipy.linalg import solve_triangular
 from thermal.discrepancy import covariance_k2
 from thermal.drive import Drive
 from thermal.errors import ParameterError
-from thermal.fluids import N_BODY
+from thermal.fluids import FACTOR_RANGE, N_BODY
 from thermal.kernel import Factors
 from thermal.log_drive import Readings
 from thermal.ranges import BoolArray, FloatArray
@@ -80,14 +80,14 @@ class Nuisance(NamedTuple):
 
 
 def apply_trial(vehicle: Vehicle, asked: Sequence[Unknown], x: FloatArray) -> tuple[Vehicle, Factors]:
-    """Put trial values into the car's fields and into its factors, one draw.
+    """Put trial values into the car's fields and into its factors, one draw, each within its range.
 
     `x` has logarithms of factors, and kelvins; what follows those `asked` for is left alone.
     """
     factors = nominal()
     for item, value in zip(asked, x, strict=False):
         if not item.fields:
-            factors = factors._replace(**{item.name: np.exp([value])})
+            factors = factors._replace(**{item.name: np.clip(np.exp([value]), *FACTOR_RANGE)})
         for path in item.fields:
             section, _, name = path.partition(".")
             part = getattr(vehicle, section)

@@ -50,16 +50,25 @@ class Ready(NamedTuple):
     table: FloatArray  # of the loads
 
 
-def make_ready(drive: Drive, vehicle: Vehicle, *, drawn: bool = True) -> Ready:
+def make_ready(
+    drive: Drive, vehicle: Vehicle, *, drawn: bool = True, like: Ready | None = None, begin: int = 0
+) -> Ready:
     """Work out what does not depend on the draws, for `simulate` to drive the same drive some draws at a time.
 
-    If road load or wind are `drawn`, they need slopes of the road's loads.
+    If road load or wind are `drawn`, they need slopes of the road's loads. `like` is of the same vehicle and a drive
+    that is the same up to segment `begin`.
     """
-    loads, work = compute_loads(vehicle, drive)
-    if drawn:
-        loads = loads._replace(slope=road_slopes(vehicle, drive, loads, work))
+    loads, work = _loads_of(drive if like is None or begin == 0 else drive.take(slice(begin - 1, None)), vehicle, drawn)
+    if like is not None and begin > 0:  # a segment more was worked out, as speeds change from one to the next
+        loads = Loads(*(np.concatenate((a[:begin], b[1:])) for a, b in zip(like.loads, loads, strict=True)))
+        work = Work(*(np.concatenate((a[:begin], b[1:])) for a, b in zip(like.work, work, strict=True)))
     limit = limits_k(vehicle, drive.elevation_m)
     return Ready(loads, work, car_constants(vehicle, loads), limit, kernel.table_of(loads))
+
+
+def _loads_of(drive: Drive, vehicle: Vehicle, drawn: bool) -> tuple[Loads, Work]:
+    loads, work = compute_loads(vehicle, drive)
+    return (loads._replace(slope=road_slopes(vehicle, drive, loads, work)) if drawn else loads), work
 
 
 def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:

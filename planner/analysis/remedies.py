@@ -10,12 +10,12 @@ import numpy as np
 
 from planner.analysis.candidates import candidates
 from planner.analysis.margins import Margin, fluids_of, gravest
-from planner.analysis.rerun import FIRST, Change, Laid, Trial, Tried, lay_out_day, run_day, run_more
-from planner.analysis.trip_remedies import Detour, detours
+from planner.analysis.rerun import FEWEST, FIRST, Change, Laid, Trial, Tried, lay_out_day, run_day, run_more
+from planner.analysis.trip_remedies import Detour, detours, drive
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.kept import Kept, rough_chance
 from planner.forecast.room import give_back
-from planner.forecast.run import Forecast
+from planner.forecast.run import ERROR_K, Forecast
 from planner.model import clock
 from planner.model.display import Units, units_of
 from planner.model.levels import TIGHT
@@ -134,15 +134,29 @@ class _Tries:
             enough = [one for one in self._surer(rough) if one.works][:count]
         return enough
 
-    def ways(self) -> "Future[list[Remedy]]":
-        """Begin with other roads and nights."""
+    def ways(self) -> "Future[list[tuple[Remedy, Detour]]]":
+        """Begin with other roads and nights, a few draws of each."""
 
-        def drive() -> list[Remedy]:
+        def drive_each() -> list[tuple[Remedy, Detour]]:
             found = detours(self.outlook, self.number, self.worst)
-            give_back()  # whole days of many draws
-            return [_other_way(self.outlook, self.base, self.worst, one) for one in found]
+            rough = [(self._way(one, 2 * FEWEST), one) for one in found]
+            give_back()
+            return rough
 
-        return self.pool.submit(drive)
+        return self.pool.submit(drive_each)
+
+    def surer_ways(self, rough: Sequence[tuple[Remedy, Detour]], others: Sequence[Remedy]) -> list[Remedy]:
+        """Other roads and nights, driven with all the draws where they may change what is said."""
+        found = [*(remedy for remedy, _ in rough), *others]
+        for i, (remedy, detour) in enumerate(rough):
+            if _open(remedy, found, self.outlook.trip.risk):
+                found[i] = self._way(detour, None)
+        give_back()
+        return found[: len(rough)]
+
+    def _way(self, detour: Detour, n_draw: int | None) -> Remedy:
+        kept = drive(self.outlook, detour, n_draw)
+        return _other_way(self.outlook, self.base, self.worst, detour, kept)
 
     def _laid(self, changes: tuple[Change, ...]) -> Laid:
         return lay_out_day(self.outlook, self.number, changes, self.base)
@@ -174,7 +188,8 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
         helpful = sorted((r for r in single if not r.works and r.gain_k > _PART_K), key=_cost)
         likely = ((*a.changes, *b.changes) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
         both = tries.cheapest(itertools.islice(likely, _PAIRS), _BEST_PAIRS)
-        tried = sorted([_brief(one) for one in (*single, *both, *ways.result())], key=_order)
+        others = tries.surer_ways(ways.result(), [*single, *both])
+        tried = sorted([_brief(one) for one in (*single, *both, *others)], key=_order)
     f = fluids_of(outlook).index(worst.fluid)
     return DayRemedies(
         day=number,
@@ -202,9 +217,16 @@ def _brief(remedy: Remedy) -> Remedy:
 
 def _open(one: Remedy, found: list[Remedy], risk: float) -> bool:
     """Whether more draws may change what is said of a choice that is worth showing."""
-    if one.gain_k + _CLEARLY * one.error_k < GAIN_K:
+    if one.gain_k + _CLEARLY * one.error_k < GAIN_K or _is_sure(one, risk):
         return False
     return not any(_clearly_beats(other, one, risk) for other in found)
+
+
+def _is_sure(one: Remedy, risk: float) -> bool:
+    """Whether a choice is known as well as a forecast should be, and its errors leave open nothing that is said."""
+    if one.error_k > ERROR_K or abs(one.gain_k - GAIN_K) < _CLEARLY * one.error_k:
+        return False
+    return abs(one.probability - risk) > _CLEARLY * one.probability_error and not one.undecided
 
 
 def _clearly_beats(other: Remedy, one: Remedy, risk: float) -> bool:
@@ -221,7 +243,7 @@ def _with_more(outlook: Forecast, number: int, base: Trial, worst: Margin, remed
     """The same choice, driven with all the draws."""
     if not isinstance(remedy.trial, Trial):
         return remedy
-    trial = run_more(outlook, number, remedy.changes, remedy.trial, unchanged=base)
+    trial = run_more(outlook, number, remedy.changes, remedy.trial, unchanged=base, fluid=worst.fluid)
     return _remedy(outlook, number, base, worst, remedy.changes, trial)
 
 
@@ -278,7 +300,7 @@ def _minutes(base: Trial, day: DayLegs, changes: tuple[Change, ...]) -> float:
     return max((day.end_s - base.day.end_s - shift) / 60.0, 0.0)
 
 
-def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
+def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour, kept: Kept) -> Remedy:
     """Judge another road, or another night."""
     return Remedy(
         words=detour.words,
@@ -288,7 +310,7 @@ def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) ->
         nights=detour.nights,
         changes=(),
         trial=None,
-        **_judged(outlook, base, worst, detour.kept),
+        **_judged(outlook, base, worst, kept),
     )
 
 
@@ -332,7 +354,7 @@ def try_changes(
     laid: Laid | None = None,
 ) -> Remedy:
     """Drive the day with the changes and judge it."""
-    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw, laid=laid)
+    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw, laid=laid, fluid=worst.fluid)
     return _remedy(outlook, number, base, worst, changes, trial)
 
 

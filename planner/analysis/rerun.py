@@ -11,20 +11,19 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import columns_of
-from planner.forecast.kept import SURE_K, Kept, keep_changed, keep_least
-from planner.forecast.run import Forecast, days_of_legs, span_of
-from planner.model.trip import Leg
+from planner.analysis.margins import columns_of, fluids_of
+from planner.forecast.kept import SURE_K, Kept, keep_changed, keep_roughly
+from planner.forecast.run import Forecast, span_of
 from planner.route.oneday import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
-from thermal.discrepancy import Conditions
 from thermal.drive import Drive
-from thermal.error_path import margins_with_error, rows_along
+from thermal.error_path import margins_with_error
 from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
-from thermal.simulate import make_ready, simulate
+from thermal.ranges import BoolArray
+from thermal.simulate import Ready, make_ready, simulate
 from thermal.sorts import with_sort
 from thermal.spread import medians
 from thermal.vehicle import Body, Vehicle
@@ -72,6 +71,7 @@ class Driven:
     """A day as driven, kept so that a later change need not be driven from the morning."""
 
     drive: Drive
+    ready: Ready
     temps_k: Floats  # (1 + n_draw, n_segment, n_body), the car as described first; without the model's error
     were_k: Floats  # (n_draw, n_leg, n_fluid, n_node): for sizes of that error; all fluids of the model
 
@@ -111,11 +111,13 @@ def run_day(
     unchanged: Trial | None = None,
     n_draw: int | None = None,
     laid: Laid | None = None,
+    fluid: str = "",
 ) -> Trial:
     """Drive one day of a trip again, changed.
 
     `unchanged`, the same day as planned, spares what the changes leave alone. `n_draw` is how many of the plan's first
-    draws are driven, `FEW` when not given. `laid` is the day as `lay_out_day` gives it.
+    draws are driven, `FEW` when not given. `laid` is the day as `lay_out_day` gives it. With `fluid` and `unchanged`,
+    margins of other fluids that are not thin are known roughly.
     """
     day, timeline, speed = laid or lay_out_day(outlook, number, changes, unchanged)
     count = FEW if n_draw is None else n_draw
@@ -124,13 +126,7 @@ def run_day(
     return Trial(
         timeline=timeline,
         day=day,
-        kept=kept_on(
-            outlook,
-            mine,
-            np.full(mine.shape[1], number),
-            first=day.first,
-            before=None if unchanged is None else (unchanged.were_k, unchanged.kept),
-        ),
+        kept=_kept_of_day(outlook, number, day.first, mine, unchanged, fluid),
         were_k=mine,
         nominal_k=done.temps_k[0, -len(timeline.drive.group) :].copy(),  # a view would hold every draw's
         speed_m_per_s=speed,
@@ -138,15 +134,35 @@ def run_day(
     )
 
 
-def run_more(outlook: Forecast, number: int, changes: tuple[Change, ...], trial: Trial, *, unchanged: Trial) -> Trial:
+def _kept_of_day(
+    outlook: Forecast, number: int, first: int, were_k: Floats, unchanged: Trial | None, fluid: str
+) -> Kept:
+    """Smallest margins of a day's first draws, by fluid of the car; `fluid` as in `run_day`."""
+    day = np.full(were_k.shape[1], number)
+    if unchanged is None:
+        return kept_on(outlook, were_k, day, first=first)
+    before, wanted = unchanged.kept, None
+    if fluid:
+        wanted = (before.margin_k < outlook.trip.thin_band_k) | (np.array(fluids_of(outlook)) == fluid)
+    return kept_on(outlook, were_k, day, first=first, before=(unchanged.were_k, before), wanted=wanted)
+
+
+def run_more(
+    outlook: Forecast,
+    number: int,
+    changes: tuple[Change, ...],
+    trial: Trial,
+    *,
+    unchanged: Trial,
+    fluid: str = "",
+) -> Trial:
     """Drive a changed day with the rest of `FEW` draws, for a smaller error."""
     done = len(trial.were_k)
     if done >= FEW:
         return trial
     rest = _driven(outlook, number, changes, trial.timeline, unchanged, slice(done, FEW))
     mine = np.concatenate((trial.were_k, rest.were_k[:, :, columns_of(outlook)]))
-    before = unchanged.were_k, unchanged.kept
-    kept = kept_on(outlook, mine, np.full(mine.shape[1], number), first=trial.day.first, before=before)
+    kept = _kept_of_day(outlook, number, trial.day.first, mine, unchanged, fluid)
     return replace(trial, kept=kept, were_k=mine)
 
 
@@ -166,12 +182,13 @@ def _driven(
         drive = from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
     drive = replace(drive, group=drive.group - day.first)
     plain, who = int(part.start == 0), np.arange(part.start, part.stop + 1)[int(part.start > 0) :]
-    factors, air = _few(outlook, part)
+    factors, air = few_draws(outlook, part)
     if plain:
         factors = Factors(*map(np.append, medians(outlook.car.spread), factors))
     before = _as_far(outlook, drive, vehicle, unchanged)
     begin = 0 if before is None else before.temps_k.shape[1]
     morning = _morning_k(outlook, number, timeline, wait_s, who) if before is None else before.temps_k[who, -1]
+    ready = make_ready(drive, vehicle, like=None if before is None else before.ready, begin=begin)
     result = simulate(
         drive,
         vehicle,
@@ -179,16 +196,17 @@ def _driven(
         factors=factors,
         ambient_k=np.concatenate((np.zeros(plain), air[:, number]))[:, None],
         begin=begin,
+        ready=ready,
     )
     temps, known = result.temps_k, outlook.car.spread.discrepancy
     were = margins_with_error(result, drive, vehicle, known, plain=plain, begin=begin)
     if before is not None:
         temps = np.concatenate((before.temps_k[:plain], temps[:plain]), axis=1)
         were = np.concatenate((before.were_k[part], were[:, before.were_k.shape[1] :]), axis=1)
-    return Driven(drive=drive, temps_k=temps, were_k=were)
+    return Driven(drive=drive, ready=ready, temps_k=temps, were_k=were)
 
 
-def _few(outlook: Forecast, part: slice) -> tuple[Factors, Floats]:
+def few_draws(outlook: Forecast, part: slice) -> tuple[Factors, Floats]:
     """Some of the plan's draws: cars, and shifts of each day's air. [K]."""
     return Factors(*(column[part] for column in outlook.factors)), outlook.shift_k[part]
 
@@ -200,25 +218,39 @@ def kept_on(
     *,
     first: int = 0,
     before: tuple[Floats, Kept] | None = None,
+    wanted: BoolArray | None = None,
     chances: bool = True,
 ) -> Kept:
     """Smallest margins, by fluid of the car, over the legs from `first` on that the plan's first draws drove again.
 
     `before` has margins of the same draws before a change, and what came of them; fluids that feel nothing keep theirs.
-    `chances` is as in `keep_changed`.
+    Fluids that are not `wanted` are settled roughly; all are, where it is not given. `chances` is as in `keep_changed`.
     """
     felt = np.ones(few_k.shape[2], np.bool_) if before is None else _felt(before[0][: len(few_k)], few_k)
     if before is not None and not felt.any():
         return before[1]
-    planned, columns = outlook.spread.were_k[:, first : first + few_k.shape[1]], np.array(columns_of(outlook))[felt]
-    few, sample = few_k[:, :, felt], outlook.sample
-    found = keep_changed(planned, columns, few, day, sample, outlook.trip.confidence, chances=chances)
+    planned, columns = outlook.spread.were_k[:, first : first + few_k.shape[1]], np.array(columns_of(outlook))
+    sample, confidence = outlook.sample, outlook.trip.confidence
+
+    def settled(some: BoolArray) -> Kept:
+        return keep_changed(planned, columns[some], few_k[:, :, some], day, sample, confidence, chances=chances)
+
     if before is None:
-        return found
+        return settled(felt)
     out = Kept(*(column.copy() for column in before[1]))
-    for held, new in zip(out, found, strict=True):
-        held[felt] = new
+    sure = felt if wanted is None else felt & wanted
+    rough = felt & ~sure
+    if sure.any():
+        _put(out, sure, settled(sure))
+    if rough.any():
+        was_k, kept = before[0][: len(few_k)][:, :, rough], Kept(*(column[rough] for column in before[1]))
+        _put(out, rough, keep_roughly(was_k, few_k[:, :, rough], kept, day))
     return out
+
+
+def _put(out: Kept, where: BoolArray, found: Kept) -> None:
+    for held, new in zip(out, found, strict=True):
+        held[where] = new
 
 
 def _felt(before_k: Floats, after_k: Floats) -> npt.NDArray[np.bool_]:
@@ -240,7 +272,7 @@ def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial 
     begin = int(np.flatnonzero(drive.group == leg)[0])
     if begin == 0:
         return None
-    return Driven(drive=drive, temps_k=whole.temps_k[:, :begin], were_k=whole.were_k[:, : int(leg)])
+    return replace(whole, drive=drive, temps_k=whole.temps_k[:, :begin], were_k=whole.were_k[:, : int(leg)])
 
 
 def lay_out_day(outlook: Forecast, number: int, changes: tuple[Change, ...], unchanged: Trial | None) -> Laid:
@@ -250,90 +282,11 @@ def lay_out_day(outlook: Forecast, number: int, changes: tuple[Change, ...], unc
     as_fast = vehicle is outlook.car.vehicle and all(c.speed == 1.0 and not c.ac_off for c in changes)
     if unchanged is not None and as_fast and day == outlook.timeline.days[number]:
         return Laid(unchanged.day, unchanged.timeline, unchanged.speed_m_per_s)
-    speed = _speeds(outlook, road, day, vehicle) if unchanged is None or not as_fast else unchanged.speed_m_per_s
+    speed = _speeds(outlook, road, day, vehicle, unchanged)
     idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
     own = _rows(road, day) & ~road.carried
     day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[own])))
     return Laid(day, _lay_out(outlook, number, road, day, speed), speed)
-
-
-def as_planned(outlook: Forecast) -> Kept:
-    """Smallest margins over the whole trip as planned, by fluid of the car."""
-    were, day = outlook.spread.were_k[:, :, columns_of(outlook)], days_of_legs(outlook.timeline)
-    return keep_least(were, day, outlook.sample, outlook.trip.confidence)
-
-
-def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept, around: Conditions | None) -> Kept:
-    """Drive the whole trip again by the same legs, laid out otherwise or with another car; `base` as planned.
-
-    `around` has what `conditions_of` gives for it, or None. Chances of passing limits are not worked out.
-    """
-    few, air = _few(outlook, slice(0, FEWEST))
-    were = _run_days(outlook, line.drive, vehicle, few, air, first=0, around=around)
-    planned = outlook.spread.were_k[:FEWEST][:, :, columns_of(outlook)]
-    return kept_on(outlook, were, days_of_legs(line), before=(planned, base), chances=False)
-
-
-def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:
-    """Drive a trip by other legs, from the morning on which it parts from the plan to the evening after the last.
-
-    Legs that the plan does not have cannot be compared leg by leg: every draw of the first batch is driven.
-    """
-    planned, own = outlook.timeline.days, outlook.legs
-    first, last = 0, next(n for n, day in enumerate(line.days) if day.last >= legs.stop - 1)
-    while first < last and line.days[first] == planned[first] and _same_legs(line, own, planned[first].last):
-        first += 1
-    rows = (line.drive.day >= first) & (line.drive.day <= last)
-    drive = Drive(**{item.name: getattr(line.drive, item.name)[rows] for item in fields(line.drive)})
-    if first > 0:
-        drive = from_rest(drive, 0.0, float(drive.air_k[0]))
-    drive = replace(drive, day=drive.day - first)
-    draws = outlook.factors, outlook.shift_k
-    were = _run_days(outlook, drive, outlook.car.vehicle, *draws, first=first, first_leg=legs.start)[:, legs]
-    sample = outlook.sample.first(len(were))
-    return keep_least(were, days_of_legs(line)[legs], sample, outlook.trip.confidence)
-
-
-def _same_legs(line: Timeline, legs: tuple[Leg, ...], last: int) -> bool:
-    """Whether a trip follows the plan's legs as far as one of them."""
-    return line.road.legs[: last + 1] == legs[: last + 1]
-
-
-def _run_days(
-    outlook: Forecast,
-    drive: Drive,
-    vehicle: Vehicle,
-    factors: Factors,
-    shift_k: Floats,
-    *,
-    first: int,
-    first_leg: int = 0,
-    around: Conditions | None = None,
-) -> Floats:
-    """Drive from the morning of a day on; margins by draw, leg, fluid of the car and size of the error. [K].
-
-    Those of legs before `first_leg` are not looked for. Some draws at a time, for the memory that their temperatures
-    take.
-    """
-    day = np.minimum(first + np.arange(int(drive.day.max()) + 1), shift_k.shape[1] - 1)
-    rows, begin = rows_along(drive), int(np.argmax(drive.group >= first_leg))
-    ready, known, found = make_ready(drive, vehicle), outlook.car.spread.discrepancy, []
-    warm = first > 0 or outlook.start_k is not None
-    for at in range(0, len(shift_k), FEWEST):
-        part = slice(at, min(at + FEWEST, len(shift_k)))
-        result = simulate(
-            drive,
-            vehicle,
-            start_k=outlook.mornings_k[first][1:][part] if warm else None,
-            factors=Factors(*(column[part] for column in factors)),
-            ambient_k=shift_k[part][:, day],
-            record=rows,
-            ready=ready,
-        )
-        were = margins_with_error(result, drive, vehicle, known, begin=begin, around=around)
-        found.append(were[:, :, columns_of(outlook)])
-        del result, were
-    return np.concatenate(found)
 
 
 def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:
@@ -432,12 +385,16 @@ def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
     return replace(day, start_s=day.start_s + shift, pauses=(*first, *day.pauses, *stops))
 
 
-def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Floats:
+def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle, unchanged: Trial | None) -> Floats:
     """Speeds held, in the air temperature of the plan; an hour's shift changes them by next to nothing."""
     driving = outlook.timeline.on_road
     air = outlook.timeline.drive.air_k[driving]
-    speed = road.wanted_m_per_s.copy()
-    rows = _rows(road, day)
+    speed, rows = road.wanted_m_per_s.copy(), _rows(road, day)
+    if unchanged is not None and vehicle is outlook.car.vehicle:
+        plan, speed = outlook.timeline.road, unchanged.speed_m_per_s.copy()
+        rows &= (road.wanted_m_per_s != plan.wanted_m_per_s) | (road.ac_on != plan.ac_on)
+    if not rows.any():
+        return speed
     part = replace(road, **{name: getattr(road, name)[rows] for name in _ALONG})
     speed[rows] = held_speed(part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
     return speed
@@ -478,7 +435,7 @@ def _morning_k(
     time_s = outlook.timeline.end_s[rows]
     after = max(1, int(np.searchsorted(time_s, wanted_s)))
     near = [after - 1, after]
-    drawn = outlook.spread.temps_k[who[who > 0] - 1][:, near]
+    drawn = outlook.spread.temps_k[(who[who > 0] - 1)[:, None], near]
     temps = np.concatenate((outlook.nominal.temps_k[:, rows[near]][: np.sum(who == 0)], drawn))
     share = (wanted_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
     return np.asarray((1.0 - share) * temps[:, 0] + share * temps[:, 1])

@@ -4,32 +4,38 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from planner.analysis.margins import Margin
-from planner.analysis.rerun import run_stretch
+from planner.analysis.rerun_trip import run_stretch
 from planner.forecast.kept import Kept
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
 from planner.route.graph import other_routes
 from planner.route.oneday import DayLegs
-from planner.route.timeline import build_timeline
+from planner.route.timeline import Timeline, build_timeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Detour:
-    """The trip driven another way, evaluated over the hot day's stretch of road."""
+    """The trip laid out another way."""
 
     kind: str
     words: str
-    kept: Kept  # smallest margins between the ends of the hot day, by fluid of the car
+    line: Timeline
+    legs: slice  # between the ends of the hot day
     minutes: float  # of driving more than the plan's
     days: int  # more than the plan's
     nights: tuple[str, ...] = ()  # to request, as in trip.toml; empty if unchanged
 
 
 def detours(outlook: Forecast, number: int, worst: Margin) -> tuple[Detour, ...]:
-    """Simulate the whole trip by other roads round a hot leg, and with a night before it."""
+    """Lay out the whole trip by other roads round a hot leg, and with a night before it."""
     ways = (*_roads(outlook, worst), *_night(outlook, number, worst))
-    return tuple(one for way in ways if (one := _drive(outlook, number, *way)) is not None)
+    return tuple(one for way in ways if (one := _lay_out(outlook, number, *way)) is not None)
+
+
+def drive(outlook: Forecast, detour: Detour, n_draw: int | None = None) -> Kept:
+    """Smallest margins between the ends of the hot day, by fluid of the car; `n_draw` as in `run_stretch`."""
+    return run_stretch(outlook, detour.line, detour.legs, n_draw)
 
 
 def _roads(outlook: Forecast, worst: Margin) -> Iterator[tuple[str, str, Trip, tuple[Leg, ...]]]:
@@ -56,13 +62,13 @@ def _night(outlook: Forecast, number: int, worst: Margin) -> Iterator[tuple[str,
         return
 
 
-def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]) -> Detour | None:
-    """Drive the changed trip; None if its rules do not allow it."""
+def _lay_out(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]) -> Detour | None:
+    """Lay out the changed trip; None if its rules do not allow it."""
     try:
         if trip is outlook.trip:
             line = outlook.route.by_other_legs(legs, outlook.car.vehicle)
         else:
-            line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
+            line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known, like=outlook.timeline.road)
     except NoRouteError:
         return None
     if line.closed_leg is not None:
@@ -71,7 +77,8 @@ def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, le
     return Detour(
         kind=kind,
         words=words,
-        kept=run_stretch(outlook, line, slice(day.first, day.last + 1 + longer)),
+        line=line,
+        legs=slice(day.first, day.last + 1 + longer),
         minutes=(_driving_s(line.days) - _driving_s(outlook.timeline.days)) / 60.0,
         days=len(line.days) - len(outlook.timeline.days),
         nights=trip.nights if kind == "night" else (),

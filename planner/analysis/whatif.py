@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from planner.analysis.rerun import as_planned, run_trip
+from planner.analysis.rerun_trip import as_planned, run_trip
 from planner.forecast.aside import in_two
 from planner.forecast.assemble import Progress, changed_car, quiet
 from planner.forecast.kept import Kept

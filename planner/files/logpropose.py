@@ -4,6 +4,7 @@ An ambiguous interpretation is never chosen silently: it is proposed with a doub
 """
 
 import itertools
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,19 +17,25 @@ from planner.files.channels import (
     FLUID_CHANNELS,
     candidates,
     codes_of,
+    doubtful_word,
+    in_brackets,
     known_unit,
     leap_of,
     letters_of,
+    spike_of,
     unit_of,
 )
 from planner.files.logmap import LogMapping, Source, to_si
-from planner.files.logs import Columns, Floats, Log, Series, assembled, read_columns, restarts
+from planner.files.logs import Columns, Floats, Log, Series, assembled, read_columns, restarts, spikes
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.logtime import (
     CLOCKS,
     DATE_NAMES,
+    DATED,
     KINDS,
     NAMES,
+    POINTED,
+    SCALE_S,
     date_in,
     numbers,
     propose_date,
@@ -40,6 +47,11 @@ from thermal.errors import shown
 
 _SAMPLE = 4000
 _NEAR_S = 120.0  # readings further apart are not compared
+_SENDERS = 3.0  # ASSUMED: degrees between two senders in one column; likely range 1 to 5
+_STANDS = 20  # rows of one time that are asked about
+_MANY = 0.05  # share of readings that leap away and back that is asked about
+_NO_TIME = 0.05  # share of rows without a time that is asked about
+_TIMES_TEN = re.compile(r"(?:\bx|[×*/])\s?10+\b|\b1?0[.,]?0*1\b")  # a unit that is a multiple of what the heading says
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,9 +148,8 @@ def proposed(text: LogText) -> tuple[LogMapping, Columns]:
         ignored=ignored,
     )
     columns = read_columns(text, mapping)
-    again = restarts(columns.time_s)
-    if again and not mapping.time_unsure:
-        mapping = replace(mapping, time_unsure=again)
+    if not mapping.time_unsure:
+        mapping = replace(mapping, time_unsure=_doubt_of_times(text, mapping, columns))
     return replace(mapping, channels={name: _coded(name, s, columns) for name, s in mapping.channels.items()}), columns
 
 
@@ -156,11 +167,12 @@ def _column(text: LogText, index: int) -> list[str]:
 
 def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | None]) -> tuple[str, str, str]:
     """Choose the time column: by name, else the first that parses as times."""
-    named = [name for name in cells if NAMES & set(letters_of(name).split())]
+    named = [name for name in cells if _says_time(name)]
     found: list[tuple[str, str, str]] = []
     for name in [*named, *(n for n in cells if n not in named)]:
         unit = unit_of(name) or units[name] or _unit_in(cells[name])[0]
         kind, unsure = propose_kind(cells[name], unit=unit, decimal_comma=text.decimal_comma, heading=name)
+        unsure = unsure or _doubt_of_heading(name, kind, cells[name], decimal_comma=text.decimal_comma)
         if kind and (name in named or (kind not in ("s", "ms", "us", "min", "h") and not found)):
             found.append((name, kind, unsure))
     if not found:
@@ -168,6 +180,50 @@ def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | Non
     name, kind, unsure = found[0]
     rivals = [other for other, _, _ in found[1:] if other in named]
     return name, kind, unsure or (f"{len(rivals) + 1} columns have names like time" if rivals else "")
+
+
+def _doubt_of_heading(name: str, kind: str, cells: Sequence[str], *, decimal_comma: bool) -> str:
+    if _TIMES_TEN.search(name) is not None:
+        return f"{shown(name)} may be in tenths or tens"
+    if kind.startswith("epoch") and "gps" in name.casefold():
+        return f"{shown(name)} may count from 1980, not 1970; if so, set kind to 's' or 'ms'"
+    pointed = next((cell for cell in cells if decimal_comma and POINTED.fullmatch(cell.strip())), "")
+    return f"the point in {pointed!r} may be a thousands separator or a decimal mark" if pointed else ""
+
+
+def _doubt_of_times(text: LogText, mapping: LogMapping, columns: Columns) -> str:
+    """A doubt that only all times together show."""
+    time_s = columns.time_s[np.isfinite(columns.time_s)]
+    again = restarts(columns.time_s)
+    if again or len(time_s) < 2:
+        return again
+    none = len(columns.time_s) - len(time_s)
+    if none > _NO_TIME * len(columns.time_s):
+        return f"{none:,} of {len(columns.time_s):,} rows have no readable time"
+    times, counts = np.unique(time_s, return_counts=True)
+    if counts.max() > max(_STANDS, 5.0 * float(np.median(counts))):
+        return f"the clock stands still for {counts.max():,} rows; remove them"
+    steps = np.diff(times)
+    full = [sum(not is_blank(row[i]) for row in text.rows if i < len(row)) for i in range(len(text.headings))]
+    often = sum(number > 0.7 * len(text.rows) for number in full) > 1 and not mapping.long
+    if often and len(time_s) > 1.5 * len(times) and len(steps) and float(np.median(steps)) >= 20.0:
+        return f"{len(time_s):,} rows have {len(times):,} different times; export the log with seconds"
+    over = steps % 1800.0 <= 5.0 + min(2.0 * float(np.median(steps)), 20.0)
+    leap = np.flatnonzero(over & (steps >= 1800.0) & (steps < 4.0 * 3600.0))
+    local = (mapping.kind in (*CLOCKS, *DATED) and not columns.zoned) or mapping.kind == "days"
+    if local and len(leap):
+        row = int(np.argmax(columns.time_s > times[leap[0]])) + 1
+        return (
+            f"the clock jumps by {steps[leap[0]] / 3600.0:.1f} h in row {row} of the readings; delete this line if the "
+            "car stood so long; if the clock was set, to summer time or another zone, correct the times"
+        )
+    return ""
+
+
+def _says_time(name: str) -> bool:
+    """Whether a heading has a word for time; `t` alone, or before a unit of time: `T_W` is a temperature."""
+    words = set(letters_of(name).split()) & NAMES
+    return bool(words) and (words != {"t"} or letters_of(name) == "t" or unit_of(name) in SCALE_S)
 
 
 def _date(cells: dict[str, list[str]], time: str, kind: str, unsure: str) -> tuple[str, str, str]:
@@ -251,9 +307,13 @@ def _channels(signals: Sequence[_Signal], *, decimal_comma: bool) -> tuple[dict[
         else:
             ignored.append(signal.column)
     usual = _usual_temperature(chosen)
+    letters = [s for s in signals if s.cells and set(map(str.strip, s.cells)) <= {"W", "E"} and "W" in s.cells[0]]
     for signal, values, options in chosen:
         name = options[0]
         source = _source(name, signal, values, options, usual)
+        if name == "longitude" and letters and np.all(values >= 0.0):
+            west = f"{shown(letters[0].column)} says W, but {shown(signal.column)} has no sign"
+            source = replace(source, unsure=f"{west}; write it before the degrees")
         rival = found.get(name)
         if rival is None:
             found[name] = source
@@ -281,6 +341,9 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
     channel, column = CHANNELS[name], signal.column
     doubts = [f"{shown(column)} may be {' or '.join(options)}"] if len(options) > 1 else []
     doubts += [signal.doubt] if signal.doubt else []
+    word = doubtful_word(name, column)
+    doubts += [f"the readings of {shown(column)} alternate, as of several senders"] if _alternates(name, values) else []
+    doubts += [f"the word {shown(word)} in {shown(column)} may mean another reading than {name}"] if word else []
     unit = signal.unit
     values = _real(values, name)
     if not len(values):
@@ -288,10 +351,10 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
         return Source(column=column, unit=told, unsure=f"{shown(column)} has no reading")
     if unit is None or unit not in channel.units:
         fits = [u for u in channel.units if _inside(values, u, name)]
-        given = "no unit" if unit is None else f"unit {unit!r} does not fit"
+        unknown = f"the unknown unit {shown(in_brackets(column))}" if in_brackets(column) else "no unit"
+        given = unknown if unit is None else f"unit {unit!r} does not fit"
         low, high = float(np.min(values)), float(np.max(values))
-        only = name in ("latitude", "longitude", "rpm", "load")
-        if not (only and unit is None and fits):
+        if not (unit is None and fits and _needs_no_unit(name, column, values)):
             doubts.append(
                 f"{shown(column)} has {given}; its readings of {low:g} to {high:g} could be "
                 f"{' or '.join(fits) or 'no known unit'}"
@@ -302,6 +365,21 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
     return Source(column=column, unit=unit, unsure="; ".join(doubts))
 
 
+def _needs_no_unit(name: str, column: str, values: Floats) -> bool:
+    """Whether a channel has one usual unit, and neither heading nor readings suggest another, as hundreds of rpm."""
+    if in_brackets(column):
+        return False
+    return name in ("latitude", "longitude") or (name == "rpm" and float(np.quantile(values, 0.95)) > 400.0)
+
+
+def _alternates(name: str, values: Floats) -> bool:
+    """Whether readings of a temperature are unlike the one before and like one a few before, as of several senders."""
+    if CHANNELS[name].unit != "K" or len(values) < 20:
+        return False
+    near, *apart = (float(np.median(np.abs(values[n:] - values[:-n]))) for n in (1, 2, 3, 4))
+    return near > max(_SENDERS, 8.0 * min(apart))
+
+
 def _real(values: Floats, name: str) -> Floats:
     """Readings without possible no-data codes, unless there is nothing else."""
     real = values[~np.isin(values, codes_of(name))]
@@ -310,16 +388,34 @@ def _real(values: Floats, name: str) -> Floats:
 
 def _inside(values: Floats, unit: str, name: str) -> bool:
     channel = CHANNELS[name]
+    if unit == "percent" and float(np.max(values)) <= 1.5:
+        return False  # shares of one
     si = to_si(values, unit, name)
     return float(np.mean((si >= channel.low) & (si <= channel.high))) > 0.9
 
 
 def _with_commas(text: LogText, channels: dict[str, Source], signals: Sequence[_Signal]) -> dict[str, Source]:
-    """Mark every channel whose commas may be thousands separators or decimal marks as unsure."""
+    """Mark every channel whose commas or points may be thousands separators or decimal marks as unsure."""
+    if text.decimal_comma:
+        pointed = {s.column: cell for s in signals if (cell := _unclear_point(s.cells))}
+        doubt = "the point in {} may be a thousands separator or a decimal mark: export the log with one of them"
+        return _marked(channels, pointed, doubt)
     if text.commas != "either":
         return channels
     example = {s.column: cell for s in signals for cell in s.cells if "," in cell}
     doubt = "the comma in {} may be a thousands separator or a decimal mark: write decimal = 'point' or 'comma' above"
+    return _marked(channels, example, doubt)
+
+
+def _unclear_point(cells: Sequence[str]) -> str:
+    """A cell such as 1.900 beside decimal commas, unless the others show that its point separates thousands."""
+    points = [cell for cell in cells if "." in cell and "," not in cell]
+    grouped = [cell for cell in points if POINTED.fullmatch(cell.strip())]
+    proven = len(grouped) == len(points) and any(cell.strip().isdigit() or "," in cell for cell in cells)
+    return grouped[0] if grouped and not proven else ""
+
+
+def _marked(channels: dict[str, Source], example: dict[str, str], doubt: str) -> dict[str, Source]:
     return {
         name: replace(item, unsure=doubt.format(shown(example[item.column]))) if item.column in example else item
         for name, item in channels.items()
@@ -334,9 +430,12 @@ def _coded(name: str, source: Source, columns: Columns) -> Source:
     row, raw = columns.readings[name]
     time_s, si = columns.time_s[row], to_si(raw, source.unit, name)
     there = [code for code in codes_of(name) if np.any(raw == code)]
+    timed = np.flatnonzero(np.isfinite(time_s))
+    false = np.zeros(len(raw), dtype=np.bool_)
+    false[timed] = spikes(time_s[timed], si[timed], name)
     good = ~np.isin(raw, there) & np.isfinite(time_s)
     if not there or source.unsure:
-        return source
+        return source if source.unsure else _leaping(name, source, time_s, si, false)
     if not good.any():
         return replace(source, unsure=f"{shown(source.column)} reads {', '.join(f'{v:g}' for v in there)} in every row")
     least, most = leap_of(name)
@@ -351,9 +450,30 @@ def _coded(name: str, source: Source, columns: Columns) -> Source:
         apart = _apart(time_s, si, raw == code, good) > leap
         if np.mean(apart) > 0.9:
             none.append(code)
-        elif np.mean(apart) > 0.1:
+        elif np.any(apart & ~false[raw == code]):
             doubts.append(f"{code:g} may be a reading or a no-data code")
-    return replace(source, no_data=tuple(sorted(none)), unsure="; ".join(doubts))
+    coded = replace(source, no_data=tuple(sorted(none)), unsure="; ".join(doubts))
+    real = ~np.isin(raw, none)
+    return coded if doubts else _leaping(name, coded, time_s[real], si[real], false[real])
+
+
+def _leaping(name: str, source: Source, time_s: Floats, si: Floats, false: np.ndarray) -> Source:
+    """A source, with a doubt if many of its readings leap away and back, or a temperature leaps for good."""
+    many = int(false.sum())
+    if many > _MANY * len(false):
+        doubt = f"{many:,} of {len(false):,} readings leap away and back; name the number that means no data"
+        return replace(source, unsure=doubt)
+    if CHANNELS[name].unit != "K":
+        return source
+    least, rate = spike_of(name)
+    kept = ~false & np.isfinite(time_s) & (si >= CHANNELS[name].low) & (si <= CHANNELS[name].high)
+    step, later_s = np.diff(si[kept]), np.diff(time_s[kept])
+    leaps = np.flatnonzero((np.abs(step) > np.maximum(least, rate * later_s)) & (later_s >= 0.0))
+    if not len(leaps):
+        return source
+    at = f"minute {(time_s[kept][leaps[0]] - time_s[kept][0]) / 60.0:.0f}"
+    doubt = f"leaps by {abs(step[leaps[0]]):.0f} K in {at}, as no fluid does; delete this line if it did"
+    return replace(source, unsure=doubt)
 
 
 def _apart(time_s: Floats, si: Floats, code: np.ndarray, good: np.ndarray) -> Floats:

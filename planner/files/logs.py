@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from planner.files.channels import CHANNELS, FLUID_CHANNELS, codes_of
+from planner.files.channels import CHANNELS, FLUID_CHANNELS, codes_of, spike_of
 from planner.files.logmap import LogMapping, Source, map_path, read_map, to_si
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
-from planner.files.logtime import CLOCKS, DATED, has_zone, numbers, parse_times, unwrapped
+from planner.files.logtime import CLOCKS, DATED, has_zone, numbers, parse_times, turned, unwrapped
 from planner.files.reading import nearest, refused
 from planner.model.display import counted
 from planner.model.errors import PlannerError
@@ -25,6 +25,8 @@ Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 _STUCK_S = 1800.0  # ASSUMED: no fluid of a driven car reads the same to the last digit for half an hour
 _GAP_S = 60.0
+_SPIKE_S = 120.0  # ASSUMED: readings that leap and come back within this are the logger's, not the car's
+_SOUTH_WEST = ("S", "W", "s", "w")
 _RATE_HZ = 10.0  # readings kept per second; neither fluids nor drivers change faster
 _AGAIN_ROWS = 20  # rows below the latest time that indicate a new drive, not a clock error
 
@@ -150,6 +152,8 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
         called = [_named(cell, names) for cell in block[name_at]] if name_at is not None else []
         for name, source in mapping.channels.items():
             held = block[columns[name]]
+            if name in ("latitude", "longitude"):
+                held = _signed(held)
             if called:
                 held = [cell if call == source.column else "" for cell, call in zip(held, called, strict=True)]
             kept, raw, none = _kept(held, time_s, codes_of(name), comma=comma)
@@ -158,6 +162,8 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
         times.append(time_s)
         base += len(cells)
     time_s = np.concatenate(times) if times else np.zeros(0)
+    if mapping.kind in ("ms", "us"):
+        time_s = turned(time_s, mapping.kind)
     return Columns(
         time_s=unwrapped(time_s) if mapping.kind in CLOCKS else time_s,
         zoned=zoned and base > 0,
@@ -171,6 +177,13 @@ def _index(text: LogText, column: str, key: str) -> int:
         hint = nearest(column, text.headings)
         raise refused(text.file, f"no column {shown(column)}, which the mapping names as {key}; {hint}")
     return text.headings.index(column)
+
+
+def _signed(cells: Sequence[str]) -> Sequence[str]:
+    """Positions with a sign in place of a letter S or W behind the number."""
+    if not any(cell.strip()[-1:] in _SOUTH_WEST for cell in cells[:50] if cell.strip()):
+        return cells
+    return ["-" + cell.strip()[:-1] if cell.strip()[-1:] in _SOUTH_WEST else cell for cell in cells]
 
 
 def _named(cell: str, known: dict[str, str]) -> str:
@@ -251,7 +264,8 @@ def _rising(time_s: Floats, file: str) -> tuple[npt.NDArray[np.bool_], list[str]
     good = _in_order(time_s[held], ahead)
     back = int(np.sum(~good))
     if back > 0.5 * len(held):
-        raise refused(file, "time goes backward or repeats in more than half of the rows; check 'time' in its mapping")
+        half = "time goes backward or repeats in more than half of the rows; check 'time' in its mapping"
+        raise refused(file, restarts(time_s) or half)
     if back:
         faults.append(f"{back} rows out of time order ignored")
     kept = np.zeros(len(time_s), dtype=np.bool_)
@@ -312,9 +326,37 @@ def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tup
     faults += [f"{name}: {words:,} cells without a number ignored"] if words else []
     faults += [f"{name}: no valid reading"] if not good.any() else []
     times, values = time_s[good], si[good]
+    false = spikes(times, values, name)
+    faults += [f"{name}: {int(false.sum()):,} readings that leap away and back ignored"] if false.any() else []
+    times, values = times[~false], values[~false]
     # Of equal times the last is kept.
     last = np.append(np.diff(times) > 0.0, True) if len(times) else np.zeros(0, dtype=np.bool_)
     return Series(time_s=times[last], value=values[last]), faults
+
+
+def spikes(time_s: Floats, si: Floats, name: str) -> npt.NDArray[np.bool_]:
+    """Readings of one value between two leaps, or before or after one at an end, that no gauge of a car makes.
+
+    >>> at = np.arange(5.0)
+    >>> spikes(at, np.array([360.0, 360.0, 293.0, 360.5, 361.0]), "coolant").tolist()
+    [False, False, True, False, False]
+    """
+    leap, rate = spike_of(name)
+    first = np.flatnonzero(np.append(True, np.diff(si) != 0.0)) if len(si) else np.zeros(0, dtype=np.intp)
+    out = np.zeros(len(si), dtype=np.bool_)
+    if len(first) < 3 or not np.any(np.abs(np.diff(si[first])) > leap):
+        return out
+    end = np.append(first[1:], len(si)) - 1
+    step = np.diff(si[first])
+    quick = np.abs(step) > np.maximum(leap, rate * (time_s[first[1:]] - time_s[end[:-1]]))
+    back = (step[:-1] * step[1:] < 0.0) & (np.abs(step[:-1] + step[1:]) < 0.5 * leap)
+    short = time_s[first[2:]] - time_s[end[:-2]] <= _SPIKE_S
+    runs = [*(np.flatnonzero(quick[:-1] & quick[1:] & back & short) + 1)]
+    runs += [0] if quick[0] and time_s[first[1]] - time_s[0] <= _SPIKE_S else []
+    runs += [len(first) - 1] if quick[-1] and time_s[-1] - time_s[end[-2]] <= _SPIKE_S else []
+    for run in runs:
+        out[first[run] : end[run] + 1] = True
+    return out
 
 
 def _gaps(time_s: Floats) -> tuple[str, ...]:

@@ -6,8 +6,10 @@ reported as notes; a file that is not a table of readings is refused.
 
 import codecs
 import io
+import itertools
 import re
 import zlib
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,8 +17,8 @@ from typing import BinaryIO
 
 from planner.files import limits
 from planner.files.channels import known_unit
-from planner.files.logtime import split_unit
-from planner.files.reading import WEB_PAGE, is_web_page, opened, refused
+from planner.files.logtime import POINTED, split_unit
+from planner.files.reading import WEB_PAGE, ZIP, is_web_page, opened, refused
 from planner.files.tables import DELIMITERS, dialect, is_value, split
 from planner.model.errors import PlannerError
 from thermal.errors import shown
@@ -26,6 +28,8 @@ _LONGEST = 500  # of a heading, before cleaning
 _HEAD_LINES = 200  # the heading is within this many lines
 _SAMPLE, _LATER = 20_000, 15  # rows sampled: at the beginning, and in each later block
 _SPACE = " ,;|\t"
+_SAME = 0.9  # share of rows with as many cells as most: then the others are damaged
+_SIGNS = str.maketrans("\u00a0\u2007\u2009\u202f\u2212\u2013\u2014\u2019", "    ---'")
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[-+]?\d*(?:,\d+)+(?:\.\d*)?", re.ASCII)
 BLANKS = frozenset(("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "?", "no data", "nodata", "#n/a"))
@@ -42,6 +46,7 @@ class LogText:
     source: "Path | bytes"
     encoding: str
     delimiter: str
+    width: int  # separators in every row; -1 if rows differ
     commas: str  # what a comma in a number is: a 'decimal' mark, 'thousands', or 'either'
     heading_row: int  # counts from 1
     headings: tuple[str, ...]  # cleaned; a repeated one gets the suffix ' #2'
@@ -59,14 +64,20 @@ class LogText:
         """Yield all rows of the log in blocks, as cells by column."""
         skip = self.heading_row + any(self.units)
         for lines in _lines(self.source, self.file, self.encoding):
-            held, _ = _reading_lines(lines[skip:], DELIMITERS[self.delimiter], self.headings)
+            held, _ = _reading_lines(lines[skip:], self)
             skip = max(0, skip - len(lines))
             if held:
-                yield _columns([split(line, DELIMITERS[self.delimiter]) for line in held], len(self.headings))
+                yield _columns(held, self)
 
 
-def _columns(rows: Sequence[Sequence[str]], count: int) -> Columns:
+def _columns(lines: Sequence[str], log: LogText) -> Columns:
     """Cells by column; short rows are padded with empty cells."""
+    mark, count, width = DELIMITERS[log.delimiter], len(log.headings), log.width + 1
+    text = mark.join(lines)
+    if width > 0 and '"' not in text:
+        cells = text.split(mark)
+        return [cells[i::width] if i < width else [""] * len(lines) for i in range(count)]
+    rows = [split(line, mark) for line in lines]
     if all(len(row) >= count for row in rows):
         return list(zip(*rows, strict=False))
     return list(zip(*([*row, *[""] * (count - len(row))] for row in rows), strict=False))
@@ -125,8 +136,12 @@ def _plain(held: BinaryIO, block: bytes) -> Iterator[bytes]:
 
 def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[bytes]:
     """Decompress gzip with a size limit."""
-    engine, size = zlib.decompressobj(wbits=31), 0
+    engine, size, at_end = zlib.decompressobj(wbits=31), 0, False
     while block:
+        if engine.eof:  # another part was appended
+            if block[:2] != b"\x1f\x8b":
+                return
+            engine = zlib.decompressobj(wbits=31)
         try:
             out = engine.decompress(block, _BLOCK)
         except zlib.error as exc:
@@ -136,7 +151,10 @@ def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[by
             advice = "implausible for a log of its size; decompress it yourself"
             raise refused(file, f"is larger than {most / 1e6:.0f} MB decompressed, {advice}")
         yield out
-        block = engine.unconsumed_tail or (b"" if engine.eof else held.read(_BLOCK))
+        at_end = engine.eof
+        block = engine.unconsumed_tail or engine.unused_data or held.read(_BLOCK)
+    if not at_end:
+        raise refused(file, "the compressed file is cut short; copy it from the logger again, or unpack what there is")
 
 
 def _encoding(source: Path | bytes, file: str) -> tuple[str, list[str]]:
@@ -147,6 +165,8 @@ def _encoding(source: Path | bytes, file: str) -> tuple[str, list[str]]:
             sixteen = _sixteen(block)
             if sixteen:
                 return sixteen, ["written as UTF-16"]
+            if block.startswith(ZIP):
+                raise refused(file, "is a spreadsheet or zip archive; save the sheet as CSV, or unpack the log")
             if b"\x00" in block[:10_000]:
                 raise refused(file, "is not text; export the log as CSV")
         try:
@@ -172,18 +192,28 @@ def _sixteen(block: bytes) -> str:
 
 def _lines(source: Path | bytes, file: str, encoding: str) -> Iterator[list[str]]:
     engine = codecs.getincrementaldecoder(encoding)(errors="replace")
-    rest = ""
+    rest = before = ""
     for block in _blocks(source, file):
         text = rest + engine.decode(block)
+        text = text if text.isascii() else text.translate(_SIGNS)
         end = text.rfind("\n")
         if end < 0:
             end = text.rfind("\r", 0, len(text) - 1)
-        yield text[: end + 1].splitlines()
+        lines = text[: end + 1].splitlines()
+        before = lines[-1] if lines else before
+        yield lines
         rest = text[end + 1 :]
         if len(rest) > _BLOCK:
             yield [rest]  # longer than any line may be
             return
-    yield (rest + engine.decode(b"", True)).splitlines()
+    last = (rest + engine.decode(b"", True)).splitlines()
+    yield last[:-1] if len(last) == 1 and _is_cut(last[0], before) else last
+
+
+def _is_cut(last: str, before: str) -> bool:
+    """Whether a last line that does not end may have lost some of its last cell."""
+    one, other = (re.split(r"[,;|\t]", line)[-1].strip() for line in (last, before))
+    return bool(before) and len(one) < len(other) and other[:1].isdigit()
 
 
 def clean(text: str) -> str:
@@ -206,6 +236,7 @@ def _look_through(source: Path | bytes, file: str) -> LogText:
     lines_seen = cells = odd = count = 0
     sample: list[list[str]] = []
     head: list[str] = []
+    widths: Counter[int] = Counter()
     for lines in _lines(source, file, encoding):
         lines_seen += len(lines)
         cells += sum(map("".join(lines).count, ",;\t|" if log is None else DELIMITERS[log.delimiter]))
@@ -217,15 +248,23 @@ def _look_through(source: Path | bytes, file: str) -> LogText:
             lines, head = head, []
             log = _layout(lines, source, file, encoding)
             lines = lines[log.heading_row + any(log.units) :]
-        held, dropped = _reading_lines(lines, DELIMITERS[log.delimiter], log.headings)
+        held, dropped = _reading_lines(lines, log)
+        widths.update(_widths(held, DELIMITERS[log.delimiter]))
         odd, count = odd + dropped, count + len(held)
         sample += [split(line, DELIMITERS[log.delimiter]) for line in held[: max(_SAMPLE - len(sample), _LATER)]]
     if log is None:
         log = _layout(head, source, file, encoding)
-        held, odd = _reading_lines(head[log.heading_row + any(log.units) :], DELIMITERS[log.delimiter], log.headings)
+        held, odd = _reading_lines(head[log.heading_row + any(log.units) :], log)
+        widths.update(_widths(held, DELIMITERS[log.delimiter]))
         sample, count = [split(line, DELIMITERS[log.delimiter]) for line in held], len(held)
     if odd:
         notes.append(f"{odd} lines within the data without readings ignored")
+    width, most = max(widths.items(), key=lambda item: item[1], default=(-1, 0))
+    if most and most >= _SAME * count:
+        if most < count:
+            notes.append(f"{count - most:,} rows with more or fewer cells than the others ignored")
+        log, count = replace(log, width=width), most
+        sample = [row for row in sample if len(row) == width + 1]
     _check_widths(sample, log)
     return replace(log, rows=sample, count=count, commas=_commas(sample), notes=(*notes[:1], *log.notes, *notes[1:]))
 
@@ -259,6 +298,7 @@ def _layout(lines: list[str], source: Path | bytes, file: str, encoding: str) ->
         source=source,
         encoding=encoding,
         delimiter=name,
+        width=-1,
         commas="",
         heading_row=at + 1,
         headings=_unlike(headings),
@@ -284,23 +324,58 @@ def _are_units(cells: tuple[str, ...]) -> bool:
     return not any(map(is_value, said)) and known >= max(2, 0.3 * len(said))
 
 
-def _reading_lines(lines: list[str], delimiter: str, headings: tuple[str, ...]) -> tuple[list[str], int]:
-    """Lines with a value, and the count of other non-blank lines."""
+def _widths(lines: list[str], mark: str) -> list[int]:
+    """Separators between the cells of each line."""
+    if '"' not in "".join(lines):
+        return list(map(str.count, lines, itertools.repeat(mark)))
+    return [line.count(mark) if '"' not in line else len(split(line, mark)) - 1 for line in lines]
+
+
+def _reading_lines(lines: list[str], log: LogText) -> tuple[list[str], int]:
+    """Lines with a value and not damaged, and the count of other non-blank lines."""
+    delimiter = DELIMITERS[log.delimiter]
     held: list[str] = []
     odd = 0
+    plain = "".join([line[:1] for line in lines])
+    if len(plain) == len(lines) and plain.isdigit() and max(map(len, lines)) < limits.LOG_COLUMNS:
+        held, lines = lines, []  # the usual block
     for line in lines:
         if line[:1].isdigit() and (len(line) < limits.LOG_COLUMNS or line.count(delimiter) < limits.LOG_COLUMNS):
             held.append(line)
         elif line.strip(_SPACE):
             cells = split(line, delimiter)
-            good = len(cells) <= limits.LOG_COLUMNS and any(map(is_value, cells)) and not _is_heading(cells, headings)
+            good = len(cells) <= limits.LOG_COLUMNS and not _is_remark(line, delimiter) and any(map(is_value, cells))
+            good = good and not _is_heading(cells, log)
             odd += not good
             held += [line] if good else []
+            if not good:
+                _check_heading(cells, log)
+    if log.width >= 0:
+        widths = _widths(held, delimiter)
+        if set(widths) != {log.width}:
+            held = [line for line, width in zip(held, widths, strict=True) if width == log.width]
     return held, odd
 
 
-def _is_heading(cells: list[str], headings: tuple[str, ...]) -> bool:
-    return clean(cells[0]) == headings[0] and _unlike([clean(c) for c in cells[: len(headings)]]) == headings
+def _is_remark(line: str, delimiter: str) -> bool:
+    return line.lstrip()[:1] in "#%!;" and not line.startswith(delimiter)
+
+
+def _is_heading(cells: list[str], log: LogText) -> bool:
+    names = log.headings
+    return clean(cells[0]) == names[0] and _unlike([clean(c) for c in cells[: len(names)]]) == names
+
+
+def _check_heading(cells: list[str], log: LogText) -> None:
+    """Refuse a log that goes on with other columns."""
+    names = [name for cell in cells[: limits.LOG_COLUMNS] if (name := clean(cell))]
+    if (
+        len(set(names) & set(log.headings)) > 1
+        and not _is_heading(cells, log)
+        and names != [h for h in log.headings if h in names]
+    ):
+        text = f"has a second heading with other columns, {shown(', '.join(names)[:200])}; split the log there"
+        raise refused(log.file, text)
 
 
 def _check_widths(rows: list[list[str]], log: LogText) -> None:
@@ -324,7 +399,7 @@ def _commas(rows: list[list[str]]) -> str:
                 decimals += not may_be
                 columns.setdefault(index, [0, 0])[0] += may_be
             elif is_value(text) and ":" not in text:
-                points += "." in text
+                points += "." in text and POINTED.fullmatch(text.strip()) is None
                 columns.setdefault(index, [0, 0])[1] += text.isdigit()
     grouped = [held for held in columns.values() if held[0]]
     if decimals:

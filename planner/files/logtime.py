@@ -39,26 +39,33 @@ DATED = ("iso", "day first", "month first", "month name")
 CLOCKS = ("clock", "hhmmss")
 NAMES = frozenset(
     "time timestamp datetime clock seconds hours minutes elapsed t ts zeit uhrzeit zeitstempel temps heure tiempo hora "
-    "tempo ora tijd tid klockslag".split()
+    "tempo ora tijd tid klockslag czas время 時間 時刻 日時 millis micros".split()
 )
-DATE_NAMES = frozenset("date day datum tag fecha data dato".split())
+DATE_NAMES = frozenset("date day datum tag fecha data dato дата 日付".split())
 
-_CLOCK = re.compile(r"(\d{1,3}):(\d{2})(?::(\d{2}(?:[.,:]\d+)?))?\s*([AaPp][Mm])?", re.ASCII)
+_CLOCK = re.compile(
+    r"(\d{1,3}):(?:(\d{2})|(\d)(?=:))(?::(\d{1,2}(?:[.,:]\d+)?))?\s*([ap]\.? ?m\.?)?", re.ASCII | re.IGNORECASE
+)
 _SIX = re.compile(r"(\d{1,2})(\d{2})(\d{2}(?:[.,]\d+)?)", re.ASCII)
+_FOURTEEN = re.compile(r"(?:19|20)\d{12}(?:\.\d+)?", re.ASCII)
 _MINUTES = re.compile(r"(\d{1,4}):(\d{2}(?:[.,]\d+)?)", re.ASCII)
 _DATE = re.compile(
     r"(?:[A-Za-z]{2,9},?\s+)?(?:(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})|(\d{4})(\d{2})(\d{2})"
     r"|(\d{1,2})[ .-]*([A-Za-zäû]{3,9})[ .,-]*(\d{2,4})|([A-Za-zäû]{3,9})[ .]*(\d{1,2})[ ,]+(\d{4})"
     r"|(\d{2})(\d{2})(\d{2}))"
 )
-_DATED = re.compile(rf"({_DATE.pattern})(?:[ T]+|,\s*)(.+)")
-_ZONE = re.compile(r"\s*(Z|UTC|GMT|[-+]\d{2}:?\d{2})$")
+_DATED = re.compile(rf"({_DATE.pattern})(?:[ T]+|,\s*|(?=\d{{6}}(?:\.|$)))(.+)")
+_ZONE = re.compile(r"\s*(Z|UTC|GMT|[-+]\d{2}(?::?\d{2})?)(?: UTC| GMT)?$")
 _DAY_S = 86_400.0
 _SERIAL_0 = -25_569.0  # days from 1970 to the spreadsheets' day 0, 1899-12-30
 _LARGEST = 1e30
+_MOST = 0.98  # share of cells that are times in a column of times: a footer has words
+_TURN = 2.0**32  # counts of a 32-bit clock
 _NAME_DATE = re.compile(r"(?<!\d)(20\d{2})[-_.]?(\d{2})[-_.]?(\d{2})(?!\d)")
+_GROUPED = re.compile(r"[-+]?\d{1,3}([ '])\d{3}(?:\1\d{3})*(?:[.,]\d*)?", re.ASCII)
+POINTED = re.compile(r"[-+]?[1-9]\d{0,2}(?:\.\d{3})+", re.ASCII)  # thousands, beside decimal commas
 _THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
-_WITH_UNIT = re.compile(r"([-+]?(?:\d[\d.,]*|[.,]\d+))\s*([^\d\s.,+-][^\d]{0,11})", re.ASCII)
+_WITH_UNIT = re.compile(r"([-+]?(?:\d[\d.,]*|[.,]\d+))\s*([^\d\s.,+#-][^\d]{0,11})", re.ASCII)
 
 
 # --- numbers ---
@@ -89,8 +96,10 @@ def number(cell: str, *, decimal_comma: bool) -> float:
 
 
 def _plain(text: str, *, decimal_comma: bool) -> float:
+    if (" " in text or "'" in text) and _GROUPED.fullmatch(text) is not None:
+        text = text.replace(" ", "").replace("'", "")
     if decimal_comma:
-        text = text.replace(".", "").replace(",", ".") if "," in text else text
+        text = text.replace(".", "").replace(",", ".") if "," in text or POINTED.fullmatch(text) is not None else text
     elif "," in text and _THOUSANDS.fullmatch(text) is not None:
         text = text.replace(",", "")
     try:
@@ -103,7 +112,8 @@ def numbers(cells: Sequence[str], *, decimal_comma: bool) -> Floats:
     """Read a column of numbers."""
     if not decimal_comma and "_" not in "".join(cells):
         with suppress(ValueError):
-            values = np.array(list(map(float, cells)) if all(cells) else [float(c) if c else math.nan for c in cells])
+            full = cells if all(cells) else [cell or "nan" for cell in cells]
+            values = np.fromiter(map(float, full), np.float64, len(full))
             return np.where(np.abs(values) <= _LARGEST, values, math.nan)
     return np.array([number(cell, decimal_comma=decimal_comma) if cell else math.nan for cell in cells])
 
@@ -125,11 +135,15 @@ def propose_kind(cells: Sequence[str], *, unit: str | None, decimal_comma: bool,
     """
     if not cells:
         return "", "the column is empty"
+    if all(_FOURTEEN.fullmatch(cell.strip()) for cell in cells):
+        return "iso", ""
     values = np.array([number(cell, decimal_comma=decimal_comma) for cell in cells])
-    if np.all(np.isfinite(values)):
-        return _numeric_kind(cells, values, unit)
-    if all(_CLOCK.fullmatch(cell.strip()) or _MINUTES.fullmatch(cell.strip()) for cell in cells):
-        return _clock_kind(cells, heading.casefold())
+    said = np.isfinite(values)
+    if np.mean(said) >= _MOST:
+        return _numeric_kind([cell for cell, good in zip(cells, said, strict=True) if good], values[said], unit)
+    clocks = [cell for cell in cells if _CLOCK.fullmatch(cell.strip()) or _MINUTES.fullmatch(cell.strip())]
+    if len(clocks) >= _MOST * len(cells):
+        return _clock_kind(clocks, heading.casefold())
     dated = [match for cell in cells if (match := _DATED.fullmatch(cell.strip())) is not None]
     if len(dated) < 0.9 * len(cells):
         return "", "its cells are not times"
@@ -165,9 +179,9 @@ def propose_date(dates: Sequence[str], whole: Sequence[str] = ()) -> tuple[str, 
 
 def _clock_kind(cells: Sequence[str], heading: str) -> tuple[str, str]:
     """Distinguish a time of day from elapsed time."""
-    said = any(word in heading for word in ("elapsed", "since", "duration", "lap", "mm:ss", "min:s", "m:s"))
+    said = any(word in heading for word in ("elapsed", "since", "duration", "lap", "run", "mm:ss", "min:s", "m:s"))
     first = cells[0].strip()
-    if any(cell.strip()[-1:] in "mM" for cell in cells):
+    if any("m" in cell.casefold() for cell in cells):
         return "clock", ""
     fields = [cell.strip().replace(",", ".").split(":") for cell in cells]
     leading = max(int(parts[0]) for parts in fields)
@@ -184,7 +198,7 @@ def _clock_kind(cells: Sequence[str], heading: str) -> tuple[str, str]:
     begins_s = _clock_s(first)
     if begins_s < 5.0:
         return "h:mm:ss", ""
-    if begins_s < 600.0:
+    if begins_s < 3600.0:
         return "clock", f"{first!r} may be a time of day soon after midnight, or time from the start"
     return "clock", ""
 
@@ -263,11 +277,11 @@ def _clock_s(cell: str) -> float:
     match = _CLOCK.fullmatch(text) or _SIX.fullmatch(text)
     if match is None:
         return math.nan
-    hour, minute = int(match[1]), int(match[2])
-    second = float((match[3] or "0").replace(",", ".").replace(":", "."))
-    half = match[4] if match.re is _CLOCK else None
+    hour, minute = int(match[1]), int(match[2] or match[3])
+    second = float((match[match.re.groups - (match.re is _CLOCK)] or "0").replace(",", ".").replace(":", "."))
+    half = match[5] if match.re is _CLOCK else None
     if half:
-        hour = hour % 12 + (12 if half.casefold() == "pm" else 0)
+        hour = hour % 12 + (12 if half[0] in "pP" else 0)
     return 3600.0 * hour + 60.0 * minute + second if minute < 60 and second < 61.0 else math.nan
 
 
@@ -282,6 +296,20 @@ def unwrapped(clock_s: Floats) -> Floats:
     turns = np.concatenate(([0.0], np.cumsum(np.diff(clock_s[held]) < -0.5 * _DAY_S))) if len(held) else np.zeros(0)
     days[held] = turns
     return clock_s + _DAY_S * days
+
+
+def turned(time_s: Floats, kind: str) -> Floats:
+    """Undo the return to 0 of a 32-bit count of milliseconds or microseconds.
+
+    >>> turned(np.array([4294.9, 4294.967, 0.005, 0.07]), "us").round(3).tolist()
+    [4294.9, 4294.967, 4294.972, 4295.037]
+    """
+    turn_s = _TURN * SCALE_S[kind]
+    held = np.flatnonzero(np.isfinite(time_s))
+    high, low = time_s[held[:-1]] > 0.98 * turn_s, time_s[held[1:]] < 0.02 * turn_s
+    out = time_s.copy()
+    out[held[1:]] += turn_s * np.cumsum(high & low)
+    return out
 
 
 def _dated_s(cell: str, kind: str) -> float:
@@ -299,7 +327,7 @@ def _zoned_s(text: str) -> float:
     offset_s = 0.0
     if zone is not None and zone[1][0] in "+-":
         plain = zone[1].replace(":", "")
-        offset_s = (1.0 if plain[0] == "+" else -1.0) * (3600.0 * int(plain[1:3]) + 60.0 * int(plain[3:5]))
+        offset_s = (1.0 if plain[0] == "+" else -1.0) * (3600.0 * int(plain[1:3]) + 60.0 * int(plain[3:5] or 0))
     clock_s = _clock_s(text if zone is None else text[: zone.start()])
     return clock_s - offset_s if clock_s < _DAY_S else math.nan
 

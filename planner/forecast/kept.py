@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from thermal.chances import Corrected, Search, about_k, corrected, settle_each, smaller
+from thermal.chances import Corrected, Margins, Search, about_k, corrected, each_leg, look_for, settle_each, smaller
 from thermal.error_path import NODES
 from thermal.kernel import Factors
 from thermal.spread import SEED, draw
@@ -25,6 +25,7 @@ Days = npt.NDArray[np.int64]
 MANY = 4096  # draws of cars and days that are not driven
 CLOSE_K = 20.0  # margins below it are corrected by them; others are left to the draws that were driven
 _LOOK_AT = int(np.flatnonzero(NODES == 1.0)[0])  # the cubic is of the margin with an error of one standard deviation
+_ROUGHLY_AT = int(np.flatnonzero(NODES == 1.5)[0])  # error at which a margin that is not close is followed
 _MATTERS = 0.02  # a leg with a smaller share in the chance is left out of the fit; the draws bring it back
 _STEP_K, SURE_K, _MOST_STEPS, _ASTRAY_K = 0.5, 1e-3, 12, 4.0
 _SPARE = 16  # draws more than columns that a fit needs
@@ -166,6 +167,24 @@ def keep_changed(
     return _arranged(cells, columns.shape)
 
 
+def keep_roughly(before_k: Floats, after_k: Floats, kept: Kept, day: Days) -> Kept:
+    """The smallest margin by fluid after a change, and the chance: those before it moved as the first draws move.
+
+    Enough for fluids that are not close: the margin's error is taken as the whole scatter of its change. `before_k` and
+    `after_k` are margins of the same draws, by draw, leg, fluid and node, `kept` what came of all before the change.
+    """
+    n_fluid = after_k.shape[2]
+    was, now = ([smaller(one[:, :, f], NODES, day, 0.0) for f in range(n_fluid)] for one in (before_k, after_k))
+    change, root = np.array(now) - np.array(was), np.sqrt(len(after_k) - 1)
+    gain_k = after_k[..., _ROUGHLY_AT].min(axis=1) - before_k[..., _ROUGHLY_AT].min(axis=1)
+    return Kept(
+        margin_k=kept.margin_k + gain_k.mean(axis=0),
+        error_k=np.hypot(kept.error_k, gain_k.std(axis=0)),
+        chance=np.clip(kept.chance + change.mean(axis=1), 0.0, 1.0),
+        chance_error=np.hypot(kept.chance_error, change.std(axis=1) / root),
+    )
+
+
 def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample) -> Floats:
     """Margins of all draws after a change that only the first draws drove.
 
@@ -237,11 +256,12 @@ def _keep(
     if not here.any():
         return about, 0.0, 0.0, 0.0
     told = _Told(were_k[:, here], exact_k[:, here], day[here], sample, about if about < close_k else -np.inf)
-    margin, density = _secant(told, share, about)
-    error = told.error(margin) / max(density, 1e-9)
+    margin, density, found = told.look_for(share, about)
+    error = told.error(found) / max(density, 1e-9)
     if not chances:
         return margin, error, np.nan, np.nan
-    return margin, error, min(max(told.at(0.0).chance, 0.0), 1.0), told.error(0.0)
+    at_limit = told.at(0.0)
+    return margin, error, min(max(at_limit.chance, 0.0), 1.0), told.error(at_limit)
 
 
 def _about(were_k: Floats, day: Days, share: float) -> float:
@@ -254,43 +274,44 @@ class _Told:
     """What draws say of one margin: all that were driven, exact ones of the first, many that were not."""
 
     def __init__(self, were_k: Floats, exact_k: Floats, day: Days, sample: Sample, about_k: float) -> None:
-        self.were_k, self.exact_k, self.day = np.ascontiguousarray(were_k), np.ascontiguousarray(exact_k), day
+        were_k, self.day = np.ascontiguousarray(were_k), day
         self.fit = sample.fit(int(day[0]))
         self.enough = len(were_k) >= self.fit.driven.shape[1] + _SPARE
-        self.found: dict[float, Corrected] = {}
         self.legs: Days = np.zeros(0, np.int64)
-        self.like_k = self.many_k = self.were_k[:0]
+        self.margins = Margins(were_k, were_k[:0], were_k[:0], np.ascontiguousarray(exact_k))
         if self.enough and np.isfinite(about_k):
             self._fit_at(about_k, sample)
 
     def _fit_at(self, margin_k: float, sample: Sample) -> None:
         """Fit the legs that matter near a margin on what was driven."""
-        n_leg = range(len(self.day))
-        share = [smaller(self.were_k[:, i : i + 1], NODES, self.day[i : i + 1], margin_k).mean() for i in n_leg]
-        self.legs = np.flatnonzero(np.array(share) > _MATTERS * max(share))
+        were_k = self.margins.were_k
+        share = each_leg(were_k, NODES, margin_k)
+        self.legs = np.flatnonzero(share > _MATTERS * share.max())
         few = MANY if len(self.legs) == 1 else MANY // 4  # several legs take longer
-        fits = [_like(self.were_k[:, leg], sample.fit(int(self.day[leg])), few) for leg in self.legs]
-        self.like_k, self.many_k = (np.ascontiguousarray(np.stack(one, axis=1)) for one in zip(*fits, strict=True))
+        fits = [_like(were_k[:, leg], sample.fit(int(self.day[leg])), few) for leg in self.legs]
+        like, many = (np.ascontiguousarray(np.stack(one, axis=1)) for one in zip(*fits, strict=True))
+        self.margins = self.margins._replace(like_k=like, many_k=many)
 
     def at(self, margin_k: float) -> Corrected:
         """Chance that the margin is smaller than a value: what the fit says of many draws, corrected."""
-        if margin_k not in self.found:
-            arrays = self.were_k, self.like_k, self.many_k, self.exact_k
-            self.found[margin_k] = corrected(*arrays, NODES, self.day, self.day[self.legs], margin_k)
-        return self.found[margin_k]
+        return corrected(self.margins, NODES, self.day, self.day[self.legs], margin_k)
 
-    def error(self, margin_k: float) -> float:
-        """Standard error of that chance; what the fit does not explain counts as random."""
+    def look_for(self, share: float, about_k: float) -> tuple[float, float, Corrected]:
+        """Margin below which a share of the draws lies, the chance's change per kelvin, that chance. [K, 1/K, -]."""
+        return look_for(self.margins, NODES, self.day, self.day[self.legs], share, about_k, _SEARCH)
+
+    def error(self, found: Corrected) -> float:
+        """Standard error of a chance; what the fit does not explain counts as random."""
         n, columns = self.fit.driven.shape
-        found = self.at(margin_k)
         rest, free = found.rest, n - columns - _BENDS if len(self.legs) else n - 1
         if self.enough and not len(self.legs):  # quasi-random draws average what is straight in their columns nearly
             left = found.driven - self.fit.driven @ (self.fit.solve @ found.driven)  # without error
             rest, free = float(left.var()), n - columns
         squares = rest / free
-        if len(self.exact_k):
-            fitted = columns if len(self.exact_k) >= columns + _SPARE else 1
-            squares += found.off / max(len(self.exact_k) - fitted - _BENDS, 1)
+        n_exact = len(self.margins.exact_k)
+        if n_exact:
+            fitted = columns if n_exact >= columns + _SPARE else 1
+            squares += found.off / max(n_exact - fitted - _BENDS, 1)
         return float(np.sqrt(squares))
 
 
@@ -309,19 +330,3 @@ def _cubic(x: Floats) -> Floats:
     x = np.clip(x, -_REACH, _REACH)
     square = x * x
     return np.stack((np.ones_like(x), x, square, square * x), axis=-1)
-
-
-def _secant(told: _Told, share: float, margin_k: float) -> tuple[float, float]:
-    """Margin below which a share of the draws lies, by the secant method; the chance's change per kelvin. [K, 1/K]."""
-    one, two = margin_k - _STEP_K, margin_k
-    at, now = told.at(one).chance - share, told.at(two).chance - share
-    density = (now - at) / _STEP_K
-    for _ in range(_MOST_STEPS):
-        if abs(two - one) < SURE_K or now == at:
-            break
-        step = min(max(-now * (two - one) / (now - at), -_ASTRAY_K), _ASTRAY_K)
-        one, at, two = two, now, two + step
-        now = told.at(two).chance - share
-        if abs(two - one) > SURE_K:
-            density = (now - at) / (two - one)
-    return two, density

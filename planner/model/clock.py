@@ -27,8 +27,8 @@ _ONE_AT_A_TIME = threading.Lock()  # thread safety of the finder is undocumented
 SUNRISE_ELEVATION_DEG = -0.833
 """Geometric height of the sun's centre as its upper edge appears: 34' refraction and 16' radius (almanac practice)."""
 
-_MANY = 1000  # instants; the hours of 40 days
 _POLAR_DEG = 60.0  # above this latitude days without sunrise or sunset occur
+_FEW_INSTANTS = 64  # more are interpolated
 
 
 def _has_own_code() -> bool:
@@ -184,8 +184,8 @@ def sun_angles(epoch_s: ArrayLike) -> tuple[Floats, Floats]:
 
     Notes
     -----
-    Within about 0.01 deg and 3 s from 1950 to 2050. Of many instants in few hours those hours are worked out and the
-    rest is interpolated: 2e-6 deg and 0.2 ms off at most.
+    Within about 0.01 deg and 3 s from 1950 to 2050. Many instants are interpolated between full hours, within 2e-6 deg
+    and 2e-4 s.
 
     References
     ----------
@@ -199,12 +199,16 @@ def sun_angles(epoch_s: ArrayLike) -> tuple[Floats, Floats]:
     23.44
     """
     epoch = np.asarray(epoch_s, dtype=np.float64)
-    if epoch.size > _MANY:
-        hours = np.arange(epoch.min() // 3600.0, epoch.max() // 3600.0 + 2.0) * 3600.0
-        if len(hours) < _MANY:
-            declination_deg, ahead_h = sun_angles(hours)
-            return np.interp(epoch, hours, declination_deg), np.interp(epoch, hours, ahead_h)
-    century = (epoch / 86400.0 - 10957.5) / 36525.0  # since 2000-01-01 12:00 UTC
+    if epoch.size > _FEW_INSTANTS and np.ptp(epoch) < 3600.0 * epoch.size:
+        hours = 3600.0 * np.arange(np.floor(epoch.min() / 3600.0), np.ceil(epoch.max() / 3600.0) + 1.0)
+        declination_deg, ahead_h = _sun_angles(hours)
+        return np.interp(epoch, hours, declination_deg), np.interp(epoch, hours, ahead_h)
+    return _sun_angles(epoch)
+
+
+def _sun_angles(epoch_s: Floats) -> tuple[Floats, Floats]:
+    """The same, each instant by the formulas."""
+    century = (epoch_s / 86400.0 - 10957.5) / 36525.0  # since 2000-01-01 12:00 UTC
     mean_lon = np.radians((280.46646 + century * (36000.76983 + century * 0.0003032)) % 360.0)
     anomaly = np.radians((357.52911 + century * (35999.05029 - century * 0.0001537)) % 360.0)
     eccentricity = 0.016708634 - century * (0.000042037 + century * 0.0000001267)

@@ -207,7 +207,7 @@ def test_a_day_is_chosen_for_map_sheet_and_address(browse, address):
     page = browse(address)
     whole = page.locator("#map_route path.level-exceeded").first.get_attribute("d")
     page.locator("#day-choice").select_option("2")
-    assert page.locator("#day-3").is_visible()
+    page.locator("#day-3").wait_for()
     assert page.evaluate("location.hash") == "#day-3"
     assert page.locator(".tabs a[aria-current]").inner_text() == "Day 3"
     assert page.locator("#map_route path.level-exceeded").first.get_attribute("d") != whole
@@ -216,22 +216,22 @@ def test_a_day_is_chosen_for_map_sheet_and_address(browse, address):
     assert first.startswith(("567 mi", "568 mi"))
     assert not page.locator("path.hit").nth(8).evaluate("e => e.classList.contains('faded')")
     page.locator("#day-after").click()
-    assert page.locator("#day-4").is_visible()
-    assert not page.locator("#day-3").is_visible()
+    page.locator("#day-4").wait_for()
+    page.locator("#day-3").wait_for(state="hidden")
     page.go_back()
     page.wait_for_function("() => location.hash === '#day-3'")
-    assert page.locator("#day-3").is_visible()
+    page.locator("#day-3").wait_for()
     page.locator("#day-choice").select_option("-1")
-    assert page.locator("#view-map").is_visible()
+    page.locator("#view-map").wait_for()
 
 
 def test_on_a_phone_the_map_offers_the_sheet_of_the_day(browse, address):
     page = browse(address, PHONE, has_touch=True, is_mobile=True)
     page.locator("#day-choice").select_option("2")
-    assert page.locator("#map_route").is_visible()
+    page.locator("#map_route").wait_for()
     page.locator("a.to-sheet").click()
-    assert page.locator("#day-3").is_visible()
-    assert not page.locator("#map_route").is_visible()
+    page.locator("#day-3").wait_for()
+    page.locator("#map_route").wait_for(state="hidden")
 
 
 def test_a_line_of_the_timetable_leads_the_cursor_to_its_place(browse, address):
@@ -390,7 +390,7 @@ def test_no_signal_brings_the_outlines_back(browse, address):
     page.locator("#ground-choice").select_option("topo")
     page.wait_for_function("() => document.getElementById('ground-choice').value === 'outlines'")
     assert "drawn ground is back" in page.locator("#status").inner_text()
-    assert page.locator("path.land").is_visible()
+    page.locator("path.land").wait_for()
     asked = [url for url in page.requested if not url.startswith("file:")]
     assert asked
     assert all(url.startswith("https://basemap.nationalmap.gov/arcgis/rest/services/USGSTopo/") for url in asked)
@@ -402,8 +402,8 @@ def test_each_day_is_printed_on_its_own_sheet_with_its_profile(browse, address):
     page.emulate_media(media="print")
     breaks = "[...document.querySelectorAll('.sheet.day')].map(e => getComputedStyle(e).breakBefore)"
     assert page.evaluate(breaks) == ["page"] * 5
-    assert page.locator(".day .print-only").first.is_visible()
-    assert not page.locator("#day-bar").is_visible()
+    page.locator(".day .print-only").first.wait_for()
+    page.locator("#day-bar").wait_for(state="hidden")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     width = page.locator("#map_route").bounding_box()["width"]
     assert width == pytest.approx(188 / 25.4 * 96, abs=2)  # CSS: 96 pixels in an inch

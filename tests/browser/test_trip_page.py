@@ -88,7 +88,7 @@ def test_a_day_is_one_phone_screen(opened, size, grade):
     last = page.locator(f"#{grade.sheet} .way tbody tr").last.bounding_box()
     assert last["y"] + last["height"] <= bottom + (0 if size == PHONE else 130)
     assert page.locator(f"#profile-{grade.day} svg").bounding_box()["height"] > 200
-    assert page.locator(f"#{grade.sheet} .todo p").first.is_visible()
+    page.locator(f"#{grade.sheet} .todo p").first.wait_for()
     assert page.evaluate("scrollY") == 0
 
 
@@ -112,6 +112,7 @@ def test_now_answers_six_questions_on_the_first_screen(opened, size, grade):
         assert box["x"] + box["width"] <= size["width"], answer
     assert page.evaluate("scrollY") == 0
     page.locator(".tabs a", has_text="Alarms").click()  # alarm settings: one tap
+    page.locator("#view-alarms").wait_for()
     card = page.locator("#view-alarms table").first.bounding_box()
     assert card["y"] + card["height"] <= bottom
 

@@ -17,11 +17,11 @@ def test_without_script_a_picture_and_the_tables_remain(opened, grade):
     assert box["width"] <= 390
     assert box["height"] > 100
     assert page.locator("svg.still text", has_text=grade.top).count() == 1
-    assert page.locator(".spots li").first.is_visible()
-    assert page.locator(f"#{grade.sheet}").is_visible()
-    assert page.locator(".notice").is_visible()
-    assert not page.locator("#map_route, #now-place").first.is_visible()
-    assert not page.locator(".tabs").is_visible()
+    page.locator(".spots li").first.wait_for()
+    page.locator(f"#{grade.sheet}").wait_for()
+    page.locator(".notice").wait_for()
+    page.locator("#map_route, #now-place").first.wait_for(state="hidden")
+    page.locator(".tabs").wait_for(state="hidden")
 
 
 def sheets(pdf):
@@ -69,7 +69,7 @@ def test_the_sheet_of_a_day_says_what_the_driver_needs(opened, grade):
     assert re.search(r"fuel \d+ gal", " ".join(page.locator(".sheet.day").all_inner_texts()))
     assert "A forecast is not permission" in words
     assert "Gauges as read" in page.locator("#day-5").inner_text()
-    assert not page.locator(".now").is_visible()
+    page.locator(".now").wait_for(state="hidden")
 
 
 @pytest.mark.parametrize("width", [360, 390])

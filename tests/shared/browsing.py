@@ -21,6 +21,8 @@ def turn_to(page, view):
     """Turn the page to one of its views: "now", "day-3", "alarms", "map"."""
     page.evaluate("name => { location.hash = name; }", view)
     page.wait_for_function("name => document.body.dataset.view === name.split('-')[0]", arg=view)
+    if view.startswith("day-"):
+        page.locator(f"#{view}").wait_for()
 
 
 def go_to(page, name):

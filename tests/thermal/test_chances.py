@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from thermal import chances, discrepancy
-from thermal.chances import about_k, corrected, smaller
+from thermal.chances import Margins, Search, about_k, corrected, each_leg, look_for, smaller
 from thermal.error_path import NODES
 
 
@@ -73,12 +73,36 @@ def test_a_fit_is_corrected_by_what_was_driven() -> None:
         smaller(one, NODES, of, 2.0) for one, of in ((were, day), (like, day[:2]), (many, day[:2]), (exact, day))
     )
     off = exactly - driven[:20]
-    found = corrected(were, like, many, exact, NODES, day, day[:2], 2.0)
+    found = corrected(Margins(were, like, many, exact), NODES, day, day[:2], 2.0)
     chance = (driven - fitted).mean() + others.mean() + off.mean()
     assert (found.chance, found.rest, found.off) == pytest.approx(
         (chance, (driven - fitted).var(), off.var()), rel=1e-12
     )
     assert found.driven == pytest.approx(driven - fitted, abs=1e-15)
-    plain = corrected(were, were[:0], were[:0], were[:0], NODES, day, day[:0], 2.0)
+    plain = corrected(Margins(were, were[:0], were[:0], were[:0]), NODES, day, day[:0], 2.0)
     assert (plain.chance, plain.rest, plain.off) == pytest.approx((driven.mean(), driven.var(), 0.0), rel=1e-12)
     assert plain.driven == pytest.approx(driven, abs=1e-15)
+
+
+def test_each_leg_has_the_chance_of_a_trip_of_that_leg_alone() -> None:
+    random, day = np.random.default_rng(4), np.zeros(1, np.int64)
+    were = margins_k(random.normal(10.0, 8.0, (50, 3)), np.full((50, 3), 6.0))
+    alone = [smaller(were[:, i : i + 1], NODES, day, 2.0).mean() for i in range(3)]
+    assert each_leg(were, NODES, 2.0) == pytest.approx(alone, abs=1e-5)  # errors beyond four deviations are left out
+
+
+def test_the_margin_looked_for_has_the_chance_asked_for() -> None:
+    """A root of the corrected chance, checked by that chance on both sides of it."""
+    random, day = np.random.default_rng(5), np.zeros(2, np.int64)
+    were, like, many, exact = (
+        margins_k(random.normal(10.0, 4.0, (n, 2)), np.full((n, 2), 6.0)) for n in (60, 60, 300, 20)
+    )
+    margins, share = Margins(were, like, many, exact), 0.1
+    search = Search(rough=64, step_k=0.5, sure_k=1e-3, astray_k=4.0, most_steps=12.0)
+    margin, density, found = look_for(margins, NODES, day, day, share, 3.0, search)
+    below, above = (corrected(margins, NODES, day, day, margin + by).chance for by in (-0.5, 0.5))
+    assert found.chance == pytest.approx(share, abs=1e-5)
+    assert density == pytest.approx(above - below, rel=0.05)
+    again = corrected(margins, NODES, day, day, margin)
+    assert (found.chance, found.rest, found.off) == (again.chance, again.rest, again.off)
+    assert np.array_equal(found.driven, again.driven)

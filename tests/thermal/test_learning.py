@@ -15,9 +15,9 @@ from cars import ESTATE, read_class
 from thermal import causes, fit
 from thermal.drive import Drive
 from thermal.errors import ParameterError
-from thermal.fluids import FACTORS, N_BODY, fluid_of
+from thermal.fluids import FACTOR_RANGE, FACTORS, N_BODY, fluid_of
 from thermal.log_drive import Readings
-from thermal.posterior import NOTHING, Factor, Posterior, posterior_from
+from thermal.posterior import NOTHING, Factor, Posterior, fit_table, posterior_from, read_posterior
 from thermal.spread import CLASS_SPREAD, draw, medians
 from thermal.vehicle import Vehicle
 
@@ -53,6 +53,16 @@ def test_intervals_cover_the_truth_and_estimates_come_nearer_to_it(estate: Vehic
         after.append(miss**2)
     assert 0.83 <= np.mean(inside) <= 0.97
     assert np.mean(after) < 0.7 * np.mean(before)
+
+
+def test_a_fit_finds_no_more_than_its_file_may_say(estate: Vehicle) -> None:
+    """Five and a half times the heat is beyond what a vehicle file may say, so the fit ends at the range."""
+    drive, readings = one_log(estate, 5, {"axle_heat": 5.6}, hours=0.7, air_k=285.0)
+    got = fit.fit_factors(estate, [drive], [readings], ["axle_heat"], spreads={"axle_heat": 1.0})
+    assert got.estimate.tolist() == [FACTOR_RANGE[1]]
+    found, problems = fit.posterior_of(got, "a log"), []
+    assert read_posterior(fit_table(found), "[fit]", problems).factors.keys() == {"axle_heat"}
+    assert not problems
 
 
 def test_two_logs_tell_more_than_one(estate: Vehicle) -> None:

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from cars import CLASS_NAMES, read_class
 
 from thermal import air, brakes, coolant, cooling, driveline, engine, oil, roadload
 from thermal.vehicle import Vehicle
@@ -199,3 +200,29 @@ def test_engine_heat_is_all_accounted_for(estate: Vehicle) -> None:
     heat = engine.engine_heat(estate.engine, brake_w=brake, speed_rad_per_s=np.full(5, 300.0))
     assert heat.metal_w + heat.oil_w + heat.exhaust_w == pytest.approx(heat.fuel_w - brake, rel=1e-12)
     assert heat.fuel_w[0] == 0.0  # cut on the overrun
+
+
+@pytest.mark.checks("thermal.cooling.clutch_air_k", "thermal.cooling.clutch_temps_k")
+@pytest.mark.parametrize("name", [n for n in CLASS_NAMES if read_class(n).vehicle.cooling.fan == "viscous"])
+def test_a_viscous_clutch_feels_the_air_behind_the_radiator(name: str) -> None:
+    """Trade guides (opened): it engages at 70 to 80 degC in that air; other guides and cars within 10 K of it.
+
+    At idle with the A/C on in great heat that air is nearly as hot as the coolant, so the clutch has engaged where the
+    coolant is cooler than on a grade; on a cruise in cool air it begins hotter.
+    """
+    part = read_class(name).vehicle.cooling
+    begins_k, engaged_k = cooling.clutch_air_k(part)
+    assert 60.0 <= begins_k - 273.15 <= engaged_k - 273.15 + 2.0 <= 92.0
+    flows = [0.03, 1.09 * 0.2 * part.fan_flow_m3_per_s, 1.5, 0.3 * part.fan_flow_m3_per_s]
+    front = cooling.Front(
+        ram_kg_per_s=np.array(flows[::2]),
+        fan_kg_per_s=np.array(flows[1::2]),
+        grille_k=np.array([310.93, 294.0]),
+        condenser_w=np.array([0.7 * part.condenser_heat_w, 0.0]),
+        recirculated=np.array([part.recirculation, 0.0]),
+        coolant_kg_per_s=np.array([0.2, 0.7]) * part.pump_flow_kg_per_s,
+    )
+    begins, engaged = cooling.clutch_temps_k(part, front, np.array([0.4, 0.25]))
+    assert np.all(begins < engaged)
+    assert engaged[0] < part.fan_on_k - 5.0
+    assert begins[1] > part.fan_off_k + 5.0

@@ -8,11 +8,13 @@ from cars import with_part
 from rules import outlook_of
 
 from planner.analysis import rerun
-from planner.analysis.margins import columns_of
+from planner.analysis.margins import columns_of, fluids_of
 from planner.analysis.rerun import Change, kept_on, run_day
+from planner.analysis.rerun_trip import run_stretch
 from planner.forecast.kept import keep_changed, keep_least
 from planner.forecast.run import Forecast
 from thermal.fluids import BODY_KEYS
+from thermal.simulate import make_ready
 
 COOLANT, TRANSMISSION, DIFFERENTIAL = 1, 3, 4  # columns of the temperatures
 
@@ -101,6 +103,48 @@ def test_a_change_is_driven_from_where_it_begins_as_from_the_morning(alps, chang
     assert np.abs(later.were_k - whole.were_k).max() < 1e-3
     assert np.abs(later.nominal_k - whole.nominal_k).max() < 1e-3
     assert later.day == whole.day
+
+
+def test_loads_from_where_a_change_begins_are_those_of_the_whole_day(alps):
+    """The first half is another drive's; to the last digit, as speeds change from one segment to the next."""
+    drive, vehicle = alps.outlook.timeline.drive, alps.outlook.car.vehicle
+    begin = len(drive.group) // 2
+    held = np.arange(len(drive.group)) >= begin
+    changed = replace(drive, ac_on=np.where(held, 0.0, drive.ac_on), low_gear=np.where(held, 1.0, drive.low_gear))
+    whole, like = make_ready(changed, vehicle), make_ready(drive, vehicle)
+    found = make_ready(changed, vehicle, like=like, begin=begin)
+    assert not np.array_equal(whole.table, like.table)
+    for one, other in ((found.table, whole.table), (found.limit_k, whole.limit_k), (found.car, whole.car)):
+        for a, b in zip(one, other, strict=True):
+            assert np.array_equal(a, b)
+    assert np.array_equal(found.work.fuel_w, whole.work.fuel_w)
+
+
+@changes(Change(kind="heater", words="", legs=(2,), ac_off=True, heater=True))
+def test_what_is_settled_roughly_is_right_within_its_error(alps, change):
+    """Only the margin of the fluid asked for is looked for; the others are told within their errors."""
+    outlook, number = alps.outlook, day_of_leg_2(alps.outlook)
+    unchanged = run_day(outlook, number)
+    sure = run_day(outlook, number, (change,), unchanged=unchanged).kept
+    for fluid, name in enumerate(fluids_of(outlook)):
+        found = run_day(outlook, number, (change,), unchanged=unchanged, fluid=name).kept
+        assert (found.margin_k[fluid], found.chance[fluid]) == (sure.margin_k[fluid], sure.chance[fluid])
+        assert np.all(np.abs(found.margin_k - sure.margin_k) < 3.0 * np.hypot(found.error_k, sure.error_k) + 0.05)
+        told = 3.0 * np.hypot(found.chance_error, sure.chance_error)
+        assert np.all(np.abs(found.chance - sure.chance) < told + 5e-4)
+
+
+def test_a_stretch_begins_as_on_the_plan_s_morning_and_soon_forgets_it(alps):
+    """The plan's second day, driven as other legs are: the margins of the plan; begun cold, nearly the same."""
+    outlook, number = alps.outlook, 1
+    day, columns = outlook.timeline.days[number], columns_of(outlook)
+    planned = outlook.spread.were_k[: len(outlook.shift_k), day.first : day.last + 1][:, :, columns]
+    own, sample = np.full(planned.shape[1], number), outlook.sample.first(len(planned))
+    wanted = keep_least(planned, own, sample, outlook.trip.confidence).margin_k
+    cold = replace(outlook, mornings_k=tuple(np.full_like(temps, 285.0) for temps in outlook.mornings_k))
+    for begun, within in ((outlook, 0.1), (cold, 0.2)):
+        found = run_stretch(begun, outlook.timeline, slice(day.first, day.last + 1))
+        assert found.margin_k == pytest.approx(wanted, abs=within)
 
 
 # --- a grade of twenty minutes, after an hour on the level ---

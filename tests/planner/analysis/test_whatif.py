@@ -20,7 +20,7 @@ from rules import outlook_of, with_trip
 
 from planner.analysis import whatif
 from planner.analysis.margins import columns_of, find_margins, fluids_of
-from planner.analysis.rerun import run_trip
+from planner.analysis.rerun_trip import run_trip
 from planner.analysis.whatif import Outcome, run_variants
 from planner.files.folder import open_folder
 from planner.forecast.kept import keep_least

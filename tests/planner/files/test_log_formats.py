@@ -128,6 +128,29 @@ def thousands(rpm: np.ndarray) -> list[str]:
     return [f'"{value:,.0f}"' for value in rpm]
 
 
+def grouped(rpm: np.ndarray, mark: str) -> list[str]:
+    return [f"{value:,.0f}".replace(",", mark) for value in rpm]
+
+
+def named(time: str, *heads: str) -> bytes:
+    return Style(time=time, heads=heads, **SEMI).data()
+
+
+def damaged(text: str, every: int = 40) -> bytes:
+    """Some lines have lost a separator, as on a bad link."""
+    lines = enumerate(text.splitlines(keepends=True))
+    return "".join(line.replace(",", "", 1) if i % every == every - 1 else line for i, line in lines).encode()
+
+
+def commented(text: str, mark: str) -> bytes:
+    lines = enumerate(text.splitlines(keepends=True))
+    return "".join(f"{mark} pause, 30, 20\n{line}" if i % 300 == 299 else line for i, line in lines).encode()
+
+
+def leaping(column: np.ndarray, value: float, rows: Sequence[int]) -> list[str]:
+    return [str(value) if i in rows else str(v) for i, v in enumerate(column)]
+
+
 HOT_F = np.round(200.0 + 80.0 * T / N, 1)  # oil that climbs through 255 degF, and past it
 HOT_F[900:960] = 255.0
 
@@ -154,11 +177,20 @@ RIGHT: dict[str, bytes] = {
     "packed": gzip.compress(Style().data()),
     "thousands in quotes": Style(columns=instead(rpm=thousands(RPM))).data(),
     "trailing separator": Style(end=",\n").data(),
+    "packed in two parts": gzip.compress(Style().data()[:30000]) + gzip.compress(Style().data()[30000:]),
+    "thousands behind a narrow space": Style(**SEMI, columns=instead(rpm=grouped(RPM, "\u202f"))).data(),
+    "thousands behind an apostrophe": Style(between=";", columns=instead(rpm=grouped(RPM, "'"))).data(),
+    "last line cut in a row": Style().data() + b"1500,6",
+    "last line cut in its last cell": Style().data() + b"1500,60.0,91.5,110.1,25.9,19",
+    "lines that lost a separator": damaged(Style().text()),
     # around the readings
     "lines before the heading": Style(before="Logger 7\nSerial: 12\n\nDriver,\n").data(),
     "remarks before the heading": Style(before="# made by a logger\n# file 3\n").data(),
     "heading again in the data": Style(after=Style().text().splitlines()[0] + "\n").data(),
     "summary at the end": Style(after="\nAverage,,,,,\nend of file\n").data(),
+    "summary of numbers at the end": Style(after="\nMin,25,22,22,22,900\nMax,95,92,118,26,2600\n").data(),
+    "remarks with numbers within": commented(Style().text(), "#"),
+    "remarks behind percent signs": commented(Style().text(), "%"),
     "empty rows between": Style(end="\n\n").data(),
     "units in a second row": Style(heads=HEADS, time="Time", below="s," + ",".join(UNITS)).data(),
     "units in brackets in a second row": Style(heads=HEADS, time="Time", below=f"[s],[{'],['.join(UNITS)}]").data(),
@@ -172,6 +204,55 @@ RIGHT: dict[str, bytes] = {
     ).data(),
     "units in the cells": Style(heads=HEADS, columns=with_units(" ")).data(),
     "units in the cells without a space": Style(heads=HEADS, columns=with_units("")).data(),
+    "French": named(
+        "Temps [s]",
+        "Vitesse [km/h]",
+        "Température liquide de refroidissement [°C]",
+        "Température huile moteur [°C]",
+        "Température extérieure [°C]",
+        "Régime moteur [tr/min]",
+    ),
+    "Spanish": named(
+        "Tiempo [s]",
+        "Velocidad [km/h]",
+        "Temperatura del refrigerante [°C]",
+        "Temperatura del aceite [°C]",
+        "Temperatura exterior [°C]",
+        "Revoluciones [rpm]",
+    ),
+    "Italian": named(
+        "Tempo [s]",
+        "Velocità [km/h]",
+        "Temperatura acqua [°C]",
+        "Temperatura olio [°C]",
+        "Temperatura esterna [°C]",
+        "Giri motore [giri/min]",
+    ),
+    "Dutch": named(
+        "Tijd [s]",
+        "Snelheid [km/h]",
+        "Koelvloeistoftemperatuur [°C]",
+        "Olietemperatuur [°C]",
+        "Buitentemperatuur [°C]",
+        "Toerental [rpm]",
+    ),
+    "Polish": named(
+        "Czas [s]",
+        "Prędkość [km/h]",
+        "Temperatura płynu chłodzącego [°C]",
+        "Temperatura oleju [°C]",
+        "Temperatura zewnętrzna [°C]",
+        "Obroty [obr/min]",
+    ),
+    "Japanese": named("時間 [s]", "車速 [km/h]", "冷却水温 [℃]", "油温 [℃]", "外気温 [℃]", "回転数 [rpm]"),
+    "Russian": named(
+        "Время [с]",
+        "Скорость [км/ч]",
+        "Температура ОЖ [°C]",
+        "Температура масла [°C]",
+        "Наружная температура [°C]",
+        "Обороты [об/мин]",
+    ),
     "German": Style(time="Zeit [s]", heads=DE, **SEMI).data(),
     # times
     "t [s]": Style(time="t [s]").data(),
@@ -183,6 +264,14 @@ RIGHT: dict[str, bytes] = {
     "clock with thousandths": Style(time="Time", clock=lambda i: local(i, "%H:%M:%S.250")).data(),
     "clock with thousandths behind a colon": Style(time="Time", clock=lambda i: local(i, "%H:%M:%S:250")).data(),
     "clock of twelve hours": Style(time="Time", clock=lambda i: local(i, "%I:%M:%S %p")).data(),
+    "clock without leading zeros": Style(time="Time", clock=lambda i: f"8:{15 + i // 60}:{i % 60}").data(),
+    "clock with a.m.": Style(time="Time", clock=lambda i: local(i, "%I:%M:%S a.m.")).data(),
+    "clock with a narrow space": Style(time="Time", clock=lambda i: local(i, "%I:%M:%S\u202fAM")).data(),
+    "a clock that rows of remarks lack": Style(
+        time="Time", clock=lambda i: local(i, "%H:%M:%S"), after="Max,1,2\n"
+    ).data(),
+    "microseconds of 32 bits": Style(time="micros [us]", clock=lambda i: str((4 * 10**9 + 10**6 * i) % 2**32)).data(),
+    "milliseconds of 32 bits": Style(time="millis [ms]", clock=lambda i: str((2**32 - 4000 + 1000 * i) % 2**32)).data(),
     "six digits": Style(time="UTC time", clock=lambda i: local(i, "%H%M%S")).data(),
     "elapsed minutes and seconds": Style(time="Elapsed", clock=mm_ss).data(),
     "elapsed, heading mm:ss": Style(time="Time (mm:ss)", clock=mm_ss).data(),
@@ -193,6 +282,12 @@ RIGHT: dict[str, bytes] = {
     "ISO with T and Z": Style(time="Timestamp", clock=lambda i: local(i + 21600, "%Y-%m-%dT%H:%M:%SZ")).data(),
     "ISO with an offset": Style(time="Timestamp", clock=lambda i: local(i, "%Y-%m-%dT%H:%M:%S-06:00")).data(),
     "ISO without signs": Style(time="Timestamp", clock=lambda i: local(i, "%Y%m%dT%H%M%S")).data(),
+    "ISO, hours of an offset": Style(time="Timestamp", clock=lambda i: local(i, "%Y-%m-%dT%H:%M:%S-06")).data(),
+    "ISO, offset and UTC": Style(
+        time="Timestamp", clock=lambda i: local(i + 21600, "%Y-%m-%d %H:%M:%S +0000 UTC")
+    ).data(),
+    "ISO as one number": Style(time="Timestamp", clock=lambda i: local(i, "%Y%m%d%H%M%S")).data(),
+    "ISO without leading zeros": Style(time="Time", clock=lambda i: f"2027-7-6 8:{15 + i // 60}:{i % 60}").data(),
     "slashes, year first": Style(time="Timestamp", clock=lambda i: local(i, "%Y/%m/%d %H:%M:%S")).data(),
     "month by name": Style(time="Timestamp", clock=lambda i: local(i, "%d-%b-%Y %H:%M:%S")).data(),
     "month by name first": Style(time="Timestamp", clock=lambda i: f'"{local(i, "%b %d, %Y %H:%M:%S")}"').data(),
@@ -210,6 +305,13 @@ RIGHT: dict[str, bytes] = {
     "127 degC": Style(columns=instead(oil=with_codes(OIL_C, "127"))).data(),
     "all ones": Style(columns=instead(speed=with_codes(SPEED_KMH, "65535"), oil=with_codes(OIL_C, "6553.5"))).data(),
     "words": Style(columns=instead(coolant=with_codes(COOLANT_C, "N/A"), oil=with_codes(OIL_C, "---"))).data(),
+    "no number of a compiler": Style(columns=instead(coolant=with_codes(COOLANT_C, "1.#QNAN"))).data(),
+    "85 before the first measurement": Style(columns=instead(oil=leaping(OIL_C, 85.0, [0, 1]))).data(),
+    "leaps to an unknown code": Style(columns=instead(speed=with_codes(SPEED_KMH, "255.996"))).data(),
+    "leaps to a plausible default": Style(columns=instead(oil=leaping(OIL_C, 20.0, range(700, 1500, 50)))).data(),
+    "no speed in tunnels": Style(
+        columns=instead(speed=leaping(SPEED_KMH, 0.0, [*range(90, 101), *range(120, 130)]))
+    ).data(),
     "one signal a row": sparse(Style().text()).encode(),
     "one reading a row": long_form(),
     "one reading a row, semicolons": long_form(";"),
@@ -229,18 +331,44 @@ ASKED: dict[str, bytes] = {
     "one reading a row without units": long_form(with_units=False),
     "two units in a column": Style(columns=instead(oil=[f"{v} {'CF'[i % 2]}" for i, v in enumerate(OIL_C)])).data(),
     "two columns for one": Style(heads=(*Style().heads, "GPS Speed [km/h]"), columns=(*COLUMNS, SPEED_KMH)).data(),
+    "minutes without seconds": Style(time="Time", clock=lambda i: local(i, "%Y-%m-%d %H:%M")).data(),
+    "a clock of twelve hours": Style(time="Time", clock=lambda i: local(i + 16000, "%I:%M:%S")).data(),
+    "clock set to another zone": Style(time="Time", clock=lambda i: local(i + 3600 * (i > 700), "%H:%M:%S")).data(),
+    "clock set by half an hour": Style(time="Time", clock=lambda i: local(i + 1800 * (i > 700), "%H:%M:%S")).data(),
+    "clock that stands until it is set": Style(
+        time="Time", clock=lambda i: "00:00:00" if i < 60 else local(i, "%H:%M:%S")
+    ).data(),
+    "two senders in turn": b"time [s],signal,value,unit\n"
+    + "".join(f"{i},Oil Temp,{v},C\n" for i in range(N) for v in (OIL_C[i], COOLANT_C[i] - 5.0)).encode(),
+    "a temperature that leaps for good": Style(
+        columns=instead(coolant=[*COOLANT_C[:700].tolist(), *(OIL_C[700:] - 60.0).tolist()])
+    ).data(),
+    "seconds since 1980": Style(time="GPS time [s]", clock=lambda i: str(1498918500 + i)).data(),
+    "tenths of seconds": Style(time="Time x10 [s]", clock=lambda i: str(10 * i)).data(),
+    "elapsed since long before": Style(time="Time", clock=lambda i: f"00:{20 + i // 60}:{i % 60:02d}").data(),
+    "a reading in two leaps": Style(columns=instead(oil=with_codes(OIL_C, "20.0", every=10))).data(),
+    "points that may be thousands": Style(**SEMI, columns=instead(rpm=grouped(RPM + 1000, "·")))
+    .text()
+    .replace("·", ".")
+    .encode(),
+    "many rows without a time": Style(
+        time="Time", clock=lambda i: local(i, "%Y-%m-%d %H:%M:%S") if i % 9 else ""
+    ).data(),
     "sensor that never answers": Style(columns=instead(oil=["0"] * N)).data(),
 }
 REFUSED: dict[str, bytes] = {
     "a web page": b"<!doctype html>\n<html><head><title>Sign in</title></head>\n<script>a=[1,2,3,4]</script></html>",
     "decimal commas between commas": Style(point=",").data(),
     "no heading": "\n".join(Style().text().splitlines()[1:]).encode(),
+    "packed and cut short": gzip.compress(Style().data())[:-3000],
+    "an archive": b"PK\x03\x04" + bytes(400),
+    "a second heading with other columns": Style(after=Style(heads=US, columns=US_COLUMNS).text()).data(),
     "no times": "\n".join(line.partition(",")[2] for line in Style().text().splitlines()).encode(),
 }
 
 
 def file(folder: Path, name: str, data: bytes) -> Path:
-    path = folder / ("log.csv.gz" if name == "packed" else "log.csv")
+    path = folder / ("log.csv.gz" if name.startswith("packed") else "log.csv")
     path.write_bytes(data)
     return path
 
@@ -288,7 +416,7 @@ def test_asked(tmp_path: Path, name: str) -> None:
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_refused(tmp_path: Path, name: str) -> None:
-    with pytest.raises(PlannerError, match=rf"log\.csv: .*{'is a web page; download' if 'web' in name else ''}"):
+    with pytest.raises(PlannerError, match=rf"log\.csv(\.gz)?: .*{'is a web page; download' if 'web' in name else ''}"):
         describe_log(file(tmp_path, name, REFUSED[name]))
 
 

@@ -133,6 +133,107 @@ def test_two_columns_of_water_are_asked_about(tmp_path: Path) -> None:
     assert describe_log(write(tmp_path, rows("time [s],Water flow", "{i},1{t}"))).mapping.channels == {}
 
 
+@pytest.mark.parametrize(
+    "head",
+    [
+        *("Ignition coil temp [C]", "Power steering oil [C]", "Hydrauliköltemperatur [C]", "Achsöltemperatur [C]"),
+        *("Turbo oil return [C]", "Oil temp warning [C]", "Oil temp sensor error [C]", "Coolant target [C]"),
+        *("Battery coolant [C]", "Radiator outlet coolant [C]", "Temp diff [C]", "Diff F", "Air temp [C]"),
+        *("Ambient x10 [C]", "Trans cooler out [C]", "Transmission target [C]", "Oil temp ADC [C]"),
+        *(
+            "Vertical speed [m/s]",
+            "Average speed [m/s]",
+            "Speed accuracy [m/s]",
+            "Cruise speed [m/s]",
+            "Air speed [m/s]",
+        ),
+        *("Lüfterdrehzahl [1/min]", "Raddrehzahl [1/min]", "Output rpm", "Target idle rpm", "RPM [Hz]", "RPM [x1000]"),
+        *("Height of geoid [m]", "Altitude accuracy [m]", "Height above ground [m]", "Altitude gain [m]"),
+        *(
+            "Lat G [g]",
+            "G Long",
+            "LatAcc [m/s2]",
+            "Longitude accuracy [m]",
+            "Oil pressure [MPa]",
+            "Oil pressure setpoint [kPa]",
+        ),
+        *(
+            "Gearbox oil pressure [kPa]",
+            "Throttle",
+            "TPS [V]",
+            "Engine load [g/rev]",
+            "Alternator load [%]",
+            "CPU load [%]",
+        ),
+    ],
+)
+def test_a_heading_that_may_mean_something_else_is_asked_about_or_not_used(tmp_path: Path, head: str) -> None:
+    path = write(tmp_path, rows(f"time [s],{head}", "{i},{t}.5"))
+    assert all(source.unsure for source in describe_log(path).mapping.channels.values())
+
+
+@pytest.mark.parametrize(
+    ("head", "channel"),
+    [
+        ("Engine Coolant Temp (°F)", "coolant"),
+        ("ECT_C", "coolant"),
+        ("Oil sump temp [C]", "engine_oil"),
+        ("Motoröltemperatur [C]", "engine_oil"),
+        ("Automatic transmission fluid temp [F]", "transmission"),
+        ("Rear Diff Oil Temp [F]", "differential"),
+        ("Hinterachse Öltemperatur [C]", "differential"),
+        ("Outside Air Temp (°C)", "ambient"),
+        ("Umgebungstemperatur [C]", "ambient"),
+        ("Speed (GPS)(km/h)", "speed"),
+        ("Fahrzeuggeschwindigkeit [km/h]", "speed"),
+        ("Absolute throttle position [%]", "load"),
+        ("Drosselklappe [%]", "load"),
+        ("Engine oil pressure [kPa]", "oil_pressure"),
+        ("Height above sea level [m]", "elevation"),
+        ("GPS Latitude", "latitude"),
+        ("Längengrad", "longitude"),
+    ],
+)
+def test_a_usual_heading_is_taken_at_its_word(tmp_path: Path, head: str, channel: str) -> None:
+    found = describe_log(write(tmp_path, rows(f"time [s],{head}", "{i},{t}.5"))).mapping
+    assert set(found.channels) == {channel}
+    assert not found.unsure
+
+
+@pytest.mark.parametrize(
+    ("heads", "cells"),
+    [
+        ("Latitude,Longitude", "34.1N,77.9W"),
+        ("Latitude,N/S,Longitude,E/W", "34.1,N,77.9,W"),
+        ("Latitude,Longitude", "34.1,\u221277.9"),
+    ],
+)
+def test_west_is_negative_or_asked_about(tmp_path: Path, heads: str, cells: str) -> None:
+    path = write(tmp_path, rows(f"time [s],{heads}", f"{{i}},{cells}"))
+    found = describe_log(path).mapping
+    if "E/W" in heads:
+        assert (
+            found.channels["longitude"].unsure
+            == "'E/W' says W, but 'Longitude' has no sign; write it before the degrees"
+        )
+    else:
+        assert set(read_log(path, found).channels["longitude"].value) == {-77.9}
+
+
+def test_points_of_thousands_do_not_hide_decimal_commas(tmp_path: Path) -> None:
+    lines = "".join(
+        f"{i};5{i % 10},5;{'950' if i < 20 else '1.200'};{'800' if i < 20 else '2.950'}\n" for i in range(40)
+    )
+    path = write(tmp_path, "time [s];speed [km/h];altitude [m];rpm\n" + lines)
+    log = read_log(path, describe_log(path).mapping)
+    found = {name: set(np.round(log.channels[name].value, 6)) for name in ("elevation", "rpm")}
+    assert found == {"elevation": {950.0, 1200.0}, "rpm": {round(v * np.pi / 30, 6) for v in (800, 2950)}}
+
+
+def test_a_t_before_a_letter_is_no_time(tmp_path: Path) -> None:
+    assert describe_log(write(tmp_path, rows("T_W,T_O,t [s]", "80,90,{i}"))).mapping.time == "t [s]"
+
+
 def test_a_name_of_two_lines_stays_in_its_line(tmp_path: Path) -> None:
     text = cut(rows("time [s],speed [km/h]", "{i},50"), file="d.csv")
     path = tmp_path / "d.map.toml"
@@ -142,7 +243,7 @@ def test_a_name_of_two_lines_stays_in_its_line(tmp_path: Path) -> None:
 
 
 def test_a_mapping_survives_its_file(tmp_path: Path) -> None:
-    text = cut(rows('time [s],speed [km/h],coolant "x" [C],lat,lon', "{i},50,{t},48.1,9.2"), file="d-2027-07-06.csv")
+    text = cut(rows('time [s],speed [km/h],coolant "2" [C],lat,lon', "{i},50,{t},48.1,9.2"), file="d-2027-07-06.csv")
     mapping = replace(proposed(text)[0], start="a", finish="b", elevation="115 m", ignored=())
     path = tmp_path / "d.map.toml"
     logmapfile.write_map(path, mapping, "d.csv")

@@ -15,7 +15,7 @@ import pytest
 from driven import write_log
 
 import planner
-from planner.analysis.rerun import as_planned
+from planner.analysis.rerun_trip import as_planned
 from planner.forecast.assemble import find_route, read_inputs
 
 SAME_K = 0.01

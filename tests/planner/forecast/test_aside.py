@@ -223,7 +223,7 @@ def pieces():
 taken = []
 with aside(until_told, said.append) as held:
     held.meanwhile(pieces())
-    print(said, 2 < len(taken) < 1000, held.child != 0, held.result(), left())
+    print(said, 0 < len(taken) < 1000, held.child != 0, held.result(), left())
 print(left())
 """
     assert outcome(code) in ("['begun'] True True 7 some\nnone\n", "['begun'] True True 7 none\nnone\n")
@@ -268,7 +268,7 @@ def test_a_row_shared_by_two_processes_comes_back_whole_and_in_order() -> None:
     code = """
 found = list(in_two(40, one))
 mine = [number for number, who in found if who == parent]
-print([number for number, _ in found] == list(range(40)), mine == list(range(len(mine))), 10 < len(mine) < 30, left())
+print([number for number, _ in found] == list(range(40)), mine == list(range(len(mine))), 0 < len(mine) < 40, left())
 print(list(in_two(0, one)))
 module._MOST_SHARED = 5
 print([number for number, _ in in_two(7, one)], left())
@@ -280,7 +280,7 @@ print([number for number, _ in in_two(7, one)], left())
 def test_what_a_child_that_ends_half_way_has_taken_is_left_to_the_caller(end: str) -> None:
     code = f"""
 def some(number):
-    time.sleep(0.02)
+    time.sleep(0.05)
     if os.getpid() != parent and number < 16:
         {end}
     return number, os.getpid()

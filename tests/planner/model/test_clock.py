@@ -175,6 +175,14 @@ def test_equation_of_time_and_declination_against_spa():
     assert declination_deg.min() == pytest.approx(-23.436, abs=0.01)
 
 
+def test_many_instants_are_interpolated_within_what_is_told():
+    """Against one instant at a time, which the formulas are worked out for."""
+    times = np.arange(1_812_000_000.0, 1_812_000_000.0 + 86400.0, 500.0)
+    each = np.array([sun_angles(time) for time in times])
+    for found, wanted, within in zip(sun_angles(times), each.T, (2e-6, 2e-4 / 3600.0), strict=True):
+        assert 0.0 < np.abs(found - wanted).max() < within
+
+
 def test_height_of_the_sun_against_astral():
     for hour in range(0, 24, 3):
         when = datetime(2027, 7, 10, hour, 20, tzinfo=UTC)
