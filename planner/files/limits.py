@@ -24,6 +24,7 @@ KEY = 60  # characters of a place's key
 TOML_DEPTH = 50  # nesting depth of tables and lists, including dots in a key
 LISTED = 600  # entries of a list in a TOML file
 LOG_COLUMNS, LOG_LINE, LOG_CELLS = 300, 20_000, 40_000_000  # in a row, characters in a line, cells in total
+LOG_PARTS = 10_000  # packed one behind the other in a log
 LOG_NAMES = 500  # different signals in a log in long format
 
 # tracks and sheets

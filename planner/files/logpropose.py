@@ -37,6 +37,7 @@ from planner.files.logtime import (
     POINTED,
     SCALE_S,
     date_in,
+    number,
     numbers,
     propose_date,
     propose_kind,
@@ -48,6 +49,7 @@ from thermal.errors import shown
 _SAMPLE = 4000
 _NEAR_S = 120.0  # readings further apart are not compared
 _SENDERS = 3.0  # ASSUMED: degrees between two senders in one column; likely range 1 to 5
+_WORDS = 0.2  # share of cells without a number that is asked about
 _STANDS = 20  # rows of one time that are asked about
 _MANY = 0.05  # share of readings that leap away and back that is asked about
 _NO_TIME = 0.05  # share of rows without a time that is asked about
@@ -302,6 +304,12 @@ def _channels(signals: Sequence[_Signal], *, decimal_comma: bool) -> tuple[dict[
         options = candidates(signal.column)
         values = numbers(signal.cells, decimal_comma=decimal_comma)
         values = values[np.isfinite(values)]
+        none = len(signal.cells) - len(values)
+        if none > _WORDS * len(signal.cells) and not signal.doubt:
+            example = next(cell for cell in signal.cells if np.isnan(number(cell, decimal_comma=decimal_comma)))
+            signal = replace(
+                signal, doubt=f"{none:,} of {len(signal.cells):,} cells have no number, such as {shown(example)}"
+            )
         if options and len(values):
             chosen.append((signal, values, options))
         else:

@@ -136,12 +136,14 @@ def _plain(held: BinaryIO, block: bytes) -> Iterator[bytes]:
 
 def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[bytes]:
     """Decompress gzip with a size limit."""
-    engine, size, at_end = zlib.decompressobj(wbits=31), 0, False
+    engine, size, parts, at_end = zlib.decompressobj(wbits=31), 0, 1, False
     while block:
         if engine.eof:  # another part was appended
             if block[:2] != b"\x1f\x8b":
                 return
-            engine = zlib.decompressobj(wbits=31)
+            engine, parts = zlib.decompressobj(wbits=31), parts + 1
+            if parts > limits.LOG_PARTS:
+                raise refused(file, f"is packed in more than {limits.LOG_PARTS:,} parts; unpack it yourself")
         try:
             out = engine.decompress(block, _BLOCK)
         except zlib.error as exc:

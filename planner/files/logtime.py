@@ -65,7 +65,7 @@ _NAME_DATE = re.compile(r"(?<!\d)(20\d{2})[-_.]?(\d{2})[-_.]?(\d{2})(?!\d)")
 _GROUPED = re.compile(r"[-+]?\d{1,3}([ '])\d{3}(?:\1\d{3})*(?:[.,]\d*)?", re.ASCII)
 POINTED = re.compile(r"[-+]?[1-9]\d{0,2}(?:\.\d{3})+", re.ASCII)  # thousands, beside decimal commas
 _THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
-_WITH_UNIT = re.compile(r"([-+]?(?:\d[\d.,]*|[.,]\d+))\s*([^\d\s.,+#-][^\d]{0,11})", re.ASCII)
+_WITH_UNIT = re.compile(r"([-+]?(?:\d(?:[\d.,]|[ '](?=\d{3}))*|[.,]\d+))\s*([^\d\s.,+#-][^\d]{0,11})", re.ASCII)
 
 
 # --- numbers ---

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from planner.files.gpx import Named, Points, read_gpx
 from planner.files.reading import Problems
+from planner.files.track_heights import DENSE_M, HIGH_M, usable
 from planner.ground.between import ground_between
 from planner.model import geo, heights
 from planner.model.display import counted
@@ -29,15 +30,12 @@ STEEPEST = 0.15
 GRID_M = 50.0
 _BLOCK = 256
 
-_DENSE_M = 100.0
 _COARSE_M = 400.0  # points further apart than this were simplified on purpose and are not smoothed
 _BENDS_CUT = 0.12
 """ASSUMED: points over 100 m apart that rise more steeply than this cut off the bends between; range 0.10 to 0.14."""
 _MOVED_M = 10.0  # nearer points are position noise of a parked car
 _GAP_M, _SEGMENT_GAP_M = 1000.0, 200.0
 _LONGEST_M = 5000.0  # longer steps are always examined
-_LOW_M, _HIGH_M = -450.0, 6500.0
-_OUTLIER_M = 100.0
 _INSTEAD = (
     "leave the cell under 'profile' empty (a constant grade between the ends is then assumed), or name a CSV file "
     "with distance and elevation"
@@ -256,7 +254,7 @@ def _strays(xyz_m: Floats) -> NDArray[np.bool_]:
     if len(xyz_m) < 4:
         return stray
     step = np.linalg.norm(np.diff(xyz_m, axis=0), axis=1)
-    if np.median(step) > _DENSE_M:
+    if np.median(step) > DENSE_M:
         return stray
     across = np.linalg.norm(xyz_m[2:] - xyz_m[:-2], axis=1)
     stray[1:-1] = (np.minimum(step[:-1], step[1:]) > _GAP_M) & (across < 0.2 * (step[:-1] + step[1:]))
@@ -300,10 +298,10 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
     if isinstance(laid, str):
         return laid
     given = laid.height_m[np.isfinite(laid.height_m)]
-    if given.size and given.min() > _HIGH_M:
+    if given.size and given.min() > HIGH_M:
         said = f"has elevations from {given.min():,.0f} to {given.max():,.0f}; a track holds metres, at most"
-        return f"{said} {_HIGH_M:,.0f}: export it in metres, or multiply feet by 0.3048"
-    good, notes = _usable(laid)
+        return f"{said} {HIGH_M:,.0f}: export it in metres, or multiply feet by 0.3048"
+    good, notes = usable(laid.height_m, laid.along_m, spacing_m=laid.spacing_m)
     track = GpxTrack(
         distance_m=tuple(laid.distance_m.tolist()),
         elevation_m=(math.nan,) * len(laid.distance_m),
@@ -317,7 +315,7 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
     if not good.any():
         return replace(track, unknown=((0.0, track.length_m),))
     along, height = laid.along_m[good], laid.height_m[good]
-    if points.clean or laid.spacing_m > _DENSE_M:
+    if points.clean or laid.spacing_m > DENSE_M:
         filled = np.interp(laid.distance_m, along, height)
         if laid.spacing_m <= _COARSE_M and not points.clean:
             filled = _smoothed_at(laid.distance_m, filled, laid.spacing_m)
@@ -348,25 +346,6 @@ def _gaps(along_m: Floats, kept: NDArray[np.intp], breaks: NDArray[np.intp]) -> 
 
 
 # --- elevation ---
-
-
-def _usable(laid: _Laid) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
-    from scipy.ndimage import median_filter  # slow to import
-
-    given = np.isfinite(laid.height_m)
-    good = given & (laid.height_m >= _LOW_M) & (laid.height_m <= _HIGH_M)
-    if good.any() and laid.spacing_m <= _DENSE_M:
-        middle = median_filter(laid.height_m[good], size=5, mode="nearest")
-        good[np.flatnonzero(good)[np.abs(laid.height_m[good] - middle) > _OUTLIER_M]] = False
-    if not good.any() or (laid.height_m[good] == 0.0).all():
-        return np.zeros_like(good), ()
-    notes = []
-    if not given.all():
-        notes.append(f"elevation missing at {int((~given).sum()):,} of {len(given):,} points")
-    impossible = int((given & ~good).sum())
-    if impossible:
-        notes.append(f"{counted(impossible, 'impossible elevation')} ignored")
-    return good, tuple(notes)
 
 
 def _missing(laid: _Laid, good: NDArray[np.bool_]) -> Spans:

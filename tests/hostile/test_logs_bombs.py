@@ -41,6 +41,12 @@ def test_a_packed_log_that_grows_without_end_is_refused(tmp_path):
         read_log_text(tmp_path / "a.csv.gz")
 
 
+def test_a_log_packed_in_countless_parts_is_refused(tmp_path):
+    (tmp_path / "a.csv.gz").write_bytes(gzip.compress(HEAD.encode()) + gzip.compress(b"1,2\n") * limits.LOG_PARTS)
+    with pytest.raises(PlannerError, match="packed in more than 10,000 parts"):
+        read_log_text(tmp_path / "a.csv.gz")
+
+
 def test_the_longest_line_that_may_be_is_read(tmp_path):
     digits = "1" * (limits.LOG_LINE - 10)
     log = cut(HEAD + f"{digits},{'x'}\n", file="a.csv")

@@ -180,6 +180,9 @@ RIGHT: dict[str, bytes] = {
     "packed in two parts": gzip.compress(Style().data()[:30000]) + gzip.compress(Style().data()[30000:]),
     "thousands behind a narrow space": Style(**SEMI, columns=instead(rpm=grouped(RPM, "\u202f"))).data(),
     "thousands behind an apostrophe": Style(between=";", columns=instead(rpm=grouped(RPM, "'"))).data(),
+    "thousands and units in the cells": Style(
+        heads=HEADS, between=";", columns=[*with_units(" ")[:4], [f"{value} rpm" for value in grouped(RPM, " ")]]
+    ).data(),
     "last line cut in a row": Style().data() + b"1500,6",
     "last line cut in its last cell": Style().data() + b"1500,60.0,91.5,110.1,25.9,19",
     "lines that lost a separator": damaged(Style().text()),
@@ -354,6 +357,7 @@ ASKED: dict[str, bytes] = {
     "many rows without a time": Style(
         time="Time", clock=lambda i: local(i, "%Y-%m-%d %H:%M:%S") if i % 9 else ""
     ).data(),
+    "cells that are no numbers": Style(columns=instead(coolant=with_codes(COOLANT_C, "about 90", every=3))).data(),
     "sensor that never answers": Style(columns=instead(oil=["0"] * N)).data(),
 }
 REFUSED: dict[str, bytes] = {
