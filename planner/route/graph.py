@@ -2,7 +2,7 @@
 
 import heapq
 import itertools
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip, reached_from
 
 Roads = dict[str, dict[str, dict[str, Any]]]
-"""By start and finish: the cheapest "leg", its "cost", and the legs "beside" it."""
+"""By start and finish: the cheapest "leg", its "cost", and the legs "beside" it. networkx reads it as a graph."""
 
 # Value of a cool road, in seconds. ASSUMED: to choose between roads only, never in the forecast.
 _USUAL_M_PER_S = 25.0  # converts distance to time
@@ -89,10 +89,14 @@ def _others(trip: Trip, graph: Roads) -> Iterator[tuple[tuple[Leg, ...], int, in
     yield from _beside(graph, tuple(leg for part in best for leg in _legs(graph, part, trip)))
     if sum(map(len, best)) * sum(map(len, graph.values())) > _MOST_SEARCHED:
         return
+    import networkx as nx  # slow to import
+
+    whole_graph: nx.DiGraph[str] = nx.DiGraph(graph)
     for number, stops in enumerate(best):
-        limit = _LONGEST_DETOUR * _cost(graph, stops)
-        for path in itertools.islice(ways(graph, stops), 1, _MOST_PATHS):
-            if _cost(graph, path) > limit:
+        limit = _LONGEST_DETOUR * nx.path_weight(whole_graph, stops, weight="cost")
+        paths = nx.shortest_simple_paths(whole_graph, stops[0], stops[-1], weight="cost")
+        for path in itertools.islice(paths, 1, _MOST_PATHS):
+            if nx.path_weight(whole_graph, path, weight="cost") > limit:
                 break
             before = sum(len(part) - 1 for part in best[:number])
             whole = [*best[:number], list(path), *best[number + 1 :]]
@@ -114,33 +118,10 @@ def _shared(one: Sequence[str], other: Sequence[str]) -> int:
     return sum(1 for _ in same) - 1
 
 
-def _cost(graph: Roads, stops: Sequence[str]) -> float:
-    return float(sum(graph[a][b]["cost"] for a, b in itertools.pairwise(stops)))
-
-
-def ways(graph: Roads, best: Sequence[str]) -> Iterator[list[str]]:
-    """Yield ways without loops, the cheapest first, from the `best` on (Yen, Management Science 17, 1971)."""
-    told: list[list[str]] = []
-    waiting = [(_cost(graph, best), list(best))]
-    while waiting:
-        _, way = heapq.heappop(waiting)
-        yield way
-        told.append(way)
-        for number in range(1, len(way)):
-            begun = way[:number]
-            other = _way_on(graph, begun, way[-1], {one[number] for one in told if one[:number] == begun})
-            if other and all(other != held for _, held in waiting):
-                heapq.heappush(waiting, (_cost(graph, other), other))
-
-
-def _way_on(graph: Roads, begun: Sequence[str], finish: str, barred: Collection[str] = ()) -> list[str]:
-    """The best way that begins as told, then to none of the places barred; nothing where there is none.
-
-    Dijkstra, Numerische Mathematik 1, 1959.
-    """
-    came = dict(zip(begun, ["", *begun], strict=False))
-    reached = [(road["cost"], there, begun[-1]) for there, road in graph[begun[-1]].items() if there not in barred]
-    heapq.heapify(reached)
+def _best(graph: Roads, start: str, finish: str, trip: Trip) -> list[str]:
+    """Places on the best way between two places (Dijkstra, Numerische Mathematik 1, 1959)."""
+    came: dict[str, str] = {}
+    reached = [(0.0, start, "")]
     while reached and finish not in came:
         cost, here, before = heapq.heappop(reached)
         if came.setdefault(here, before) == before:
@@ -148,23 +129,15 @@ def _way_on(graph: Roads, begun: Sequence[str], finish: str, barred: Collection[
                 if there not in came:
                     heapq.heappush(reached, (cost + road["cost"], there, here))
     if finish not in came:
-        return []
-    way = [finish]
-    while way[-1] != begun[0]:
-        way.append(came[way[-1]])
-    return way[::-1]
-
-
-def _best(graph: Roads, start: str, finish: str, trip: Trip) -> list[str]:
-    """Places on the best way between two places."""
-    way = _way_on(graph, [start], finish)
-    if not way:
         message = (
             f"no open road leads from {trip.places[start].name!r} to {trip.places[finish].name!r}; "
             "add a leg to legs.csv, or open a closed one"
         )
         raise NoRouteError(message)
-    return way
+    way = [finish]
+    while way[-1] != start:
+        way.append(came[way[-1]])
+    return way[::-1]
 
 
 def _legs(graph: Roads, stops: Sequence[str], trip: Trip) -> Iterator[Leg]:

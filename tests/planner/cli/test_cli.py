@@ -152,7 +152,7 @@ def test_nothing_slow_is_loaded_without_need(trip_folder, code, needed, slow):
 
 @pytest.mark.parametrize(
     ("command", "slow"),
-    [("forecast", "numba pandas networkx folium requests scipy"), ("plan", "numba pandas networkx scipy")],
+    [("forecast", "numba pandas networkx folium requests scipy"), ("plan", "numba pandas scipy")],
 )
 def test_later_runs_load_no_compiler(trip_folder, command, slow):
     """Code that was compiled once, and the finder of time zones, do without it; so does the map without data frames."""

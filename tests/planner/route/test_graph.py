@@ -5,15 +5,12 @@ a ---10--- b ---10--- c        a to d by b and c: 25; by e: 30
   \---15--- e --15--- d --5-- c
 """
 
-import itertools
-import random
 from dataclasses import replace
 
-import networkx as nx
 import pytest
 
 from planner.model.errors import NoRouteError
-from planner.route.graph import choose_route, remarks, road_graph, ways
+from planner.route.graph import choose_route, remarks, road_graph
 
 AB, BC, CD, AE, ED = ("a", "b", 10), ("b", "c", 10), ("c", "d", 5), ("a", "e", 15), ("e", "d", 15)
 
@@ -102,18 +99,3 @@ def test_oddities_of_the_network_are_told(make_trip, road):
     assert any("No open leg reaches lonely" in text for text in said)
     assert any(names["far"] in text and "not to the start" in text for text in said)
     assert any("Dead ends" in text and names["dead"] in text for text in said)
-
-
-@pytest.mark.parametrize("seed", range(8))
-def test_ways_are_those_of_a_graph_library_in_its_order(seed):
-    drawn = random.Random(seed)
-    roads = {n: {} for n in "abcdefghij"}
-    for a, b in itertools.permutations(roads, 2):
-        if drawn.random() < 0.35:
-            roads[a][b] = {"cost": drawn.uniform(1.0, 9.0)}
-    graph = nx.DiGraph(roads)
-    pairs = [(a, b) for a, b in itertools.permutations("abc", 2) if nx.has_path(graph, a, b)]
-    assert pairs
-    for a, b in pairs:
-        expected = list(itertools.islice(nx.shortest_simple_paths(graph, a, b, weight="cost"), 40))
-        assert list(itertools.islice(ways(roads, expected[0]), 40)) == expected
