@@ -234,7 +234,7 @@ def _corrected(margins, nodes, day, own, margin_k, work, other, driven, out):  #
 
 @_code.entry
 def _look_for(margins, nodes, day, own, asked, work, other, driven, out, place):  # type: ignore[no-untyped-def]
-    """Find a margin by the secant method, as `_secant` does, with what `_correct` fills for each value."""
+    """Find a margin by the secant method, with what `_correct` fills for each value."""
     share, _, _, step_k, sure_k, astray_k, most_steps = asked
     two = place[0]
     one = two - step_k
@@ -244,14 +244,15 @@ def _look_for(margins, nodes, day, own, asked, work, other, driven, out, place):
     now = out[0] - share
     density = (now - at) / step_k
     for _ in range(int(most_steps)):
-        if abs(two - one) < sure_k or now == at:
+        if now == at:
             break
         move = min(max(-now * (two - one) / (now - at), -astray_k), astray_k)
+        if abs(move) < sure_k:  # as near as is asked for
+            break
         one, at, two = two, now, two + move
         _correct(margins, nodes, day, own, two, work, other, driven, out)
         now = out[0] - share
-        if abs(two - one) > sure_k:
-            density = (now - at) / (two - one)
+        density = (now - at) / (two - one)
     place[0], place[1] = two, density
 
 

@@ -30,6 +30,7 @@ _AT_ONCE = 2  # choices driven at the same time
 _SLACK, _HARDLY = 0.005, 1e-4  # a pair is tried when its effects, added up, promise a chance so close to the wanted one
 GAIN_K = 2.0
 """ASSUMED: a gain that a gauge shows; what gains less is no remedy; likely range 1 to 3."""
+_LARGE_K = 10.0  # of a larger gain the first draws tell too small an error (worked example, twelve seeds)
 _CLEARLY = 3.0  # standard errors beyond which the first draws suffice to leave a choice out
 _SAME_K, _PART_K = 0.1, 0.5  # the second: what counts as one part of a pair
 _NIGHT_WORTH = 60.0  # minutes a changed night weighs. ASSUMED, for the order only
@@ -224,7 +225,7 @@ def _open(one: Remedy, found: list[Remedy], risk: float) -> bool:
 
 def _is_sure(one: Remedy, risk: float) -> bool:
     """Whether a choice is known as well as a forecast should be, and its errors leave open nothing that is said."""
-    if one.error_k > ERROR_K or abs(one.gain_k - GAIN_K) < _CLEARLY * one.error_k:
+    if one.error_k > ERROR_K or one.gain_k > _LARGE_K or abs(one.gain_k - GAIN_K) < _CLEARLY * one.error_k:
         return False
     return abs(one.probability - risk) > _CLEARLY * one.probability_error and not one.undecided
 

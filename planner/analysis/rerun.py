@@ -34,6 +34,7 @@ Floats = npt.NDArray[np.float64]
 FIRST, FEW, FEWEST = 47, 127, 64
 _ALONG = "leg length_m grade elevation_m end_elevation_m lat_deg lon_deg end_m wanted_m_per_s ac_on".split()
 _NEAR_M = 30_000.0  # of the days before and after are laid out with a day: their hills bear on its air
+_SURELY = 3.0  # standard errors
 _STEP_S = 900.0  # of a car that stands
 _OIL_PARTS = {
     "engine_oil": "engine_oil",
@@ -224,7 +225,8 @@ def kept_on(
     """Smallest margins, by fluid of the car, over the legs from `first` on that the plan's first draws drove again.
 
     `before` has margins of the same draws before a change, and what came of them; fluids that feel nothing keep theirs.
-    Fluids that are not `wanted` are settled roughly; all are, where it is not given. `chances` is as in `keep_changed`.
+    Fluids that are not `wanted` are settled roughly, unless they may pass their limit more often than the trip allows;
+    all are wanted where it is not given. `chances` is as in `keep_changed`.
     """
     felt = np.ones(few_k.shape[2], np.bool_) if before is None else _felt(before[0][: len(few_k)], few_k)
     if before is not None and not felt.any():
@@ -240,11 +242,12 @@ def kept_on(
     out = Kept(*(column.copy() for column in before[1]))
     sure = felt if wanted is None else felt & wanted
     rough = felt & ~sure
-    if sure.any():
-        _put(out, sure, settled(sure))
     if rough.any():
         was_k, kept = before[0][: len(few_k)][:, :, rough], Kept(*(column[rough] for column in before[1]))
         _put(out, rough, keep_roughly(was_k, few_k[:, :, rough], kept, day))
+        sure |= rough & (out.chance + _SURELY * out.chance_error > outlook.trip.risk)
+    if sure.any():
+        _put(out, sure, settled(sure))
     return out
 
 

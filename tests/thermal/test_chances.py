@@ -101,7 +101,7 @@ def test_the_margin_looked_for_has_the_chance_asked_for() -> None:
     search = Search(rough=64, step_k=0.5, sure_k=1e-3, astray_k=4.0, most_steps=12.0)
     margin, density, found = look_for(margins, NODES, day, day, share, 3.0, search)
     below, above = (corrected(margins, NODES, day, day, margin + by).chance for by in (-0.5, 0.5))
-    assert found.chance == pytest.approx(share, abs=1e-5)
+    assert found.chance == pytest.approx(share, abs=1e-3 * density)  # a thousandth of a kelvin
     assert density == pytest.approx(above - below, rel=0.05)
     again = corrected(margins, NODES, day, day, margin)
     assert (found.chance, found.rest, found.off) == (again.chance, again.rest, again.off)
