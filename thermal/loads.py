@@ -418,7 +418,7 @@ def _assemble(vehicle: Vehicle, drive: Drive, d: _Driven) -> Loads:
 def _airflow(
     vehicle: Vehicle, drive: Drive, surroundings: _Air, driving: FloatArray, flow: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Air through the radiator by the car's motion and by the fan at its fullest [kg/s], and its least share of that."""
+    """Air through the radiator by motion and by the fan at its fullest [kg/s], and the least share of the fan's."""
     density, kind = surroundings.density_kg_per_m3, vehicle.cooling.fan
     ram = cooling.ram_kg_per_s(
         vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
