@@ -452,7 +452,10 @@ def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):
 
 @pytest.fixture(scope="module")
 def seeded(desert) -> list[Forecast]:
-    return [forecast_route(desert.route, desert.car, seed=SEED + 1000 * n) for n in range(12)]
+    """A little less air than the desert's car has: that one lies on two edges between levels."""
+    vehicle = desert.car.vehicle
+    car = replace(desert.car, vehicle=replace(vehicle, cooling=replace(vehicle.cooling, airflow_share=1.13)))
+    return [forecast_route(desert.route, car, seed=SEED + 1000 * n) for n in range(12)]
 
 
 def test_twelve_seeds_give_the_same_levels(seeded):
