@@ -33,8 +33,8 @@ from thermal.verdict import CALM, Doubt, Verdict, alike
 
 __all__ = ["UNEXPLAINED", "USUAL", "Doubt", "Verdict", "alike", "faulty_thermostat", "judge"]
 
-# ASSUMED: most days nothing is wrong with a car that was sound the day before; what no cause on the list explains is
-# rare; the rest is shared by all causes. Half of the faults were there from the start, half begin on the way.
+# ASSUMED: a log is reviewed for a reason, yet more often than not nothing is wrong; what no cause on the list explains
+# is rare; the rest is shared by all causes. Half of the faults were there from the start, half begin on the way.
 _PRIOR_USUAL, _PRIOR_UNEXPLAINED, _PRIOR_START = CALM, 0.05, 0.5
 # The size of the model's error is itself known to about a third: sizes tried, and their weights.
 _SIZES, _SIZE_WEIGHTS = (0.7, 1.0, 1.45, 2.1), (0.2, 0.4, 0.28, 0.12)
@@ -212,7 +212,12 @@ class _Judge:
             return np.asarray(self.plain_k[None] + shift)
         cases = self._cases(cause, cause.values)
         run = [self._run(c, f) if onset_s is None else self._late_run(c, f, onset_s) for c, f in cases]
-        return np.concatenate(run)
+        return self._told(cause, np.concatenate(run))
+
+    def _told(self, cause: Cause, models: FloatArray) -> FloatArray:
+        """The same with the fluids of which the model cannot tell what a cause does to them, as expected without it."""
+        models[:, :, list(cause.untold)] = self.plain_k[:, list(cause.untold)]
+        return models
 
     def _misfit(self, models: FloatArray) -> FloatArray:
         """Model less reading, with gauges that lag as usual. [K]"""
@@ -321,7 +326,7 @@ class _Judge:
         if cause.name not in COOLING:
             return -np.inf
         car, factors = self._cases(cause, cause.serious)[0]
-        misfit = self._misfit(self._run(car, factors))
+        misfit = self._misfit(self._told(cause, self._run(car, factors)))
         return float(self._scores(misfit, self._slopes(car, factors, None), self.whites, _SIZE_WEIGHTS)[0][0])
 
     def _nearer(self, cause: Cause, found: list[Try]) -> list[Try]:

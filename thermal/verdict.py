@@ -6,10 +6,10 @@ from typing import NamedTuple
 
 from thermal.cause_list import FAMILIES, USUAL
 
-CALM = 0.75  # what nothing unusual has before the log is seen, ASSUMED: most days nothing is wrong (0.6 to 0.95)
+CALM = 0.6  # what nothing unusual has before the log is seen, ASSUMED: logs are reviewed for a reason (0.5 to 0.95)
 # Share above which "nothing unusual" is among the indistinguishable causes, chosen on cars 0 to 23 of docs/learning.md:
-# a tenth left faults undecided and accused no fewer sound cars.
-_DOUBT = 1.0 / 3.0
+# a tenth or a third left faults undecided and accused no fewer sound cars.
+_DOUBT = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,14 +39,14 @@ class Doubt(NamedTuple):
 def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict, ...]:
     """Causes that the log cannot tell from the most probable one: it is at most `within` times as probable as they.
 
-    Causes of one family count together: they need the same inspection. "usual" is among them while it has a third, or
+    Causes of one family count together: they need the same inspection. "usual" is among them while it has a half, or
     as much as the likeliest family: a mere likelihood does not accuse a car. Nor does it call one sound: where the log
     made "usual" less probable than before, the likeliest of the others stand beside it.
 
     >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("a", 0.6), ("b", 0.3))]
     >>> [v.name for v in alike(few)]
     ['a', 'b']
-    >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("usual", 0.7), ("b", 0.2))]
+    >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("usual", 0.55), ("b", 0.2))]
     >>> [v.name for v in alike(few)]
     ['usual', 'b']
     """

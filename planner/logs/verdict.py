@@ -24,6 +24,7 @@ from thermal.vehicle_file import VehicleFile
 Floats = npt.NDArray[np.float64]
 COOLANT = fluid_of("coolant").node
 _SURE = 0.8  # ASSUMED: what the causes named have together for "probably" to go unsaid, 0.7 to 0.9
+_LIKELY = 0.6  # and for "probably", 1.5 to 1: below, odds are printed as about even
 _CLEAR = 20.0  # odds at which one cause is named alone within its family
 # The largest odds printed: the test days of the review (docs/learning.md) are too few to support
 # any larger.
@@ -128,7 +129,9 @@ def verdict_words(
         listed = "; or ".join(_one(v, drive, units) for v in near[:_MOST_NAMED])
         more = f"; or {len(near) - _MOST_NAMED} more" if len(near) > _MOST_NAMED else ""
         return f"Cannot tell: {listed}{more}. A log with a higher load on the fluid would determine more."
-    car = "It is the car" if sum(v.probability for v in near) >= _SURE else "It is probably the car"
+    together = sum(v.probability for v in near)
+    likely = "It is probably the car" if together >= _LIKELY else "It is more likely the car than not"
+    car = "It is the car" if together >= _SURE else likely
     if len(near) == 1:
         return f"{car}: {first.words}{_size(first, units)}{_begun(first, drive)} ({odds} against all else tried)."
     if family := next((words for kin, words in FAMILIES.items() if names <= kin), ""):
