@@ -76,6 +76,9 @@ def lockup_of(vehicle: Vehicle, one: Driven) -> Lockup:
     rpm = one.log.channels.get("rpm")
     if rpm is None or len(rpm.value) < _LEAST_ROWS:
         return _unknown("the log has no engine speed (rpm)")
+    apart_s = float(np.median(np.diff(one.log.channels["speed"].time_s)))
+    if apart_s > _BLOCK_S / _LEAST_ROWS:
+        return _unknown(f"the log has a row each {apart_s:.0f} s; {_BLOCK_S / _LEAST_ROWS:.0f} s or less are needed")
     return judged(steady_blocks(vehicle, one))
 
 

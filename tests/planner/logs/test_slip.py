@@ -110,6 +110,9 @@ def test_what_cannot_be_told(saloon: Vehicle) -> None:
     said = lockup_of(saloon, SimpleNamespace(drive=one.drive, log=SimpleNamespace(channels=bare)))
     assert "cannot tell; the log has no engine speed" in said.words
     assert "has 0 min of steady, warm driving" in lockup_of(saloon, logged(saloon, opened, warm=False)).words
+    rare = {name: Series(time_s=each.time_s[::10], value=each.value[::10]) for name, each in one.log.channels.items()}
+    said = lockup_of(saloon, SimpleNamespace(drive=one.drive, log=SimpleNamespace(channels=rare)))
+    assert "a row each 10 s; 7 s or less are needed" in said.words
     faster = with_part(saloon, "gearbox", lockup_road_speed_m_per_s=23.0)
     assert "has 0 min of steady" in lockup_of(faster, one).words
     without = with_part(saloon, "gearbox", lockup_ratio=0.0)
