@@ -21,9 +21,10 @@ _GAUGE_STEPS_K = np.array([3.0, 4.5, 6.0, 8.0, 10.0, 12.0, 14.0, 17.0, 20.0, 25.
 NAMES = {fluid.node: fluid.label for fluid in FLUIDS if fluid.gauge}
 # Causes that a log seldom distinguishes, and that need the same inspection.
 COOLING = frozenset({"airflow", "radiator", "fan", "flow"})
+GEARBOX = frozenset({"gearbox_heat", "gearbox_loss"})
 FAMILIES = {
     COOLING: "the cooling system passes less heat",
-    frozenset({"gearbox_heat", "gearbox_loss"}): "the transmission runs hotter",
+    GEARBOX: "the transmission runs hotter",
     frozenset({"axle_heat", "axle_loss"}): "the differential runs hotter",
     frozenset({"engine_heat", "load"}): "more engine work or heat",
 }

@@ -10,7 +10,8 @@ from planner.files.logs import level_m
 from planner.logs.drives import Driven
 from planner.logs.peaks import Peak
 from planner.logs.pressures import pressure_words
-from planner.logs.verdict import heat_or_air_words, outside_words, passed_words, verdict_words
+from planner.logs.slip import NEVER, Lockup, lockup_of
+from planner.logs.verdict import heat_or_air_words, outside_words, passed_words, slip_words, verdict_words
 from planner.logs.worked import WORK_SD, work_share, work_words
 from planner.model.display import Units, units_of
 from planner.model.errors import PlannerError
@@ -33,11 +34,15 @@ _AIR_LOGGED_K, _AIR_TOLD_K, _LEVEL_LOAD = 1.5, 5.0, 0.2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Review:
-    """One log reviewed: peaks step by step, verdicts most probable first, and the answer in sentences."""
+    """One log reviewed: peaks step by step, verdicts most probable first, lock-up, and the answer in sentences.
+
+    The verdicts are those of the temperatures alone.
+    """
 
     driven: Driven
     peaks: tuple[Peak, ...]
     verdicts: tuple[Verdict, ...]
+    lockup: Lockup
     sentences: tuple[str, ...]
 
 
@@ -57,16 +62,19 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
     peaks = _peaks(route, car, nominal, one)
     units = units_of(route.trip.units)
     passed = passed_words(car.vehicle, one, units)
+    lockup = lockup_of(car.vehicle, one)
+    answer = verdict_words(verdicts, one.drive, units, passed=bool(passed))
     sentences = (
         *passed,
         *pressure_words(car.vehicle, one),
         *work_words(doubt.work),
+        *([lockup.words] if lockup.words else []),
         *(_peak_words(peak, units) for peak in peaks),
         *outside_words(one, np.quantile(band, (0.05, 0.95), axis=0)),
-        verdict_words(verdicts, one.drive, units, passed=bool(passed)),
+        (slip_words(verdicts, peaks, one.drive, units) if lockup.state == NEVER else answer),
         *heat_or_air_words(car, one, peaks, verdicts, units),
     )
-    return Review(driven=one, peaks=peaks, verdicts=verdicts, sentences=sentences)
+    return Review(driven=one, peaks=peaks, verdicts=verdicts, lockup=lockup, sentences=sentences)
 
 
 def doubt_of(one: Driven) -> Doubt:

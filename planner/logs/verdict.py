@@ -10,7 +10,7 @@ from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from planner.logs.peaks import Peak
 from planner.model.display import METRIC, Units
-from thermal.cause_list import COOLING, FAMILIES, WORDS
+from thermal.cause_list import COOLING, FAMILIES, GEARBOX, WORDS
 from thermal.causes import UNEXPLAINED, USUAL, Verdict, alike
 from thermal.drive import Drive
 from thermal.fluids import fluid_of, limit_of
@@ -138,6 +138,32 @@ def verdict_words(
         listed = "; or ".join(_one(v, drive, units) for v in near)
         return f"{car}: {family} ({odds} against all else tried). The log does not determine which: {listed}."
     return f"Cannot tell these apart: {'; or '.join(_one(v, drive, units) for v in near)}. Together they have {odds}."
+
+
+def slip_words(
+    verdicts: Sequence[Verdict], peaks: Sequence[Peak], drive: Drive | None = None, units: Units = METRIC
+) -> str:
+    """Verdict where engine speed proves that the converter never locks, and what the temperatures add.
+
+    >>> one = [Verdict(name="usual", words="nothing", probability=0.9, value=0.0, rmse_k=1.0)]
+    >>> slip_words(one, []).partition(".")[0]
+    "It is the car: the converter's lock-up does not come, as engine speed shows"
+    """
+    told = "It is the car: the converter's lock-up does not come, as engine speed shows."
+    box = next((peak for peak in peaks if peak.fluid == "transmission"), None)
+    if box is not None and box.read_k - box.driven_k >= _TOLD_K:
+        above = f"{units.diff(box.read_k - box.driven_k):.0f} {units.temperature}"
+        told += f" The transmission's highest reading was {above} above the model's; such slip is a cause of that."
+    near = named(verdicts)
+    names, odds = {v.name for v in near}, _odds(sum(v.probability for v in near))
+    if names == {USUAL}:
+        usual = replace(near[0], unseen=tuple(name for name in near[0].unseen if name != "gearbox_heat"))
+        within = "they are within what cars, days, gauges and this model usually differ by"
+        return f"{told} Temperatures alone do not show it: {within} ({odds}).{_unseen_words(usual)}"
+    if names <= GEARBOX:
+        listed = "; or ".join(_one(v, drive, units) for v in near)
+        return f"{told} The temperatures agree ({odds} against all else tried): {listed}."
+    return f"{told} By the temperatures alone: {verdict_words(verdicts, drive, units)}"
 
 
 def _unseen_words(usual: Verdict) -> str:

@@ -96,6 +96,7 @@ def review_dict(reviews: "Sequence[Review]", found: "Sequence[Drift]") -> dict[s
                 "causes": [
                     picked(cause, "name words probability value begins_s=onset_s effect_k") for cause in one.verdicts
                 ],
+                "lockup": picked(one.lockup, "state minutes slip heat_w"),
             }
             for one in reviews
         ],

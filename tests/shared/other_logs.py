@@ -48,6 +48,7 @@ class OtherLog:
     readings: Readings
     truth_k: FloatArray
     rpm: FloatArray
+    by_second: FloatArray  # speed as logged [m/s] and engine speed [rad/s], shape (n_second, 2)
 
 
 def _road(kind: str, n: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -151,10 +152,11 @@ def _logged(
         temp[:, body], truth[:, body] = shown[row, body - 1], places[at, body - 1]
     first = temp[0].copy()
     first[1] = shown[0, 0]
+    by_second = np.column_stack((np.round(rows[:, 0] * 3.6) / 3.6, rpm))
     readings = Readings(
         time_s=at.astype(np.float64), temp_k=temp, start_k=start_from_readings(first, float(drive.air_k[0]))
     )
-    return OtherLog(day=day, drive=drive, readings=readings, truth_k=truth, rpm=rpm[row])
+    return OtherLog(day=day, drive=drive, readings=readings, truth_k=truth, rpm=rpm[row], by_second=by_second)
 
 
 def varied(day: Day, number: int) -> Day:
