@@ -351,10 +351,11 @@ def spikes(time_s: Floats, si: Floats, name: str) -> npt.NDArray[np.bool_]:
     quick = np.abs(step) > np.maximum(leap, rate * (time_s[first[1:]] - time_s[end[:-1]]))
     back = (step[:-1] * step[1:] < 0.0) & (np.abs(step[:-1] + step[1:]) < 0.5 * leap)
     short = time_s[first[2:]] - time_s[end[:-2]] <= _SPIKE_S
-    runs = [*(np.flatnonzero(quick[:-1] & quick[1:] & back & short) + 1)]
-    runs += [0] if quick[0] and time_s[first[1]] - time_s[0] <= _SPIKE_S else []
-    runs += [len(first) - 1] if quick[-1] and time_s[-1] - time_s[end[-2]] <= _SPIKE_S else []
-    for run in runs:
+    last = len(first) - 1
+    runs = (np.flatnonzero(quick[:-1] & quick[1:] & back & short) + 1).tolist()
+    ends = [0] if quick[0] and 1 not in runs and time_s[first[1]] - time_s[0] <= _SPIKE_S else []
+    ends += [last] if quick[-1] and last - 1 not in runs and time_s[-1] - time_s[end[-2]] <= _SPIKE_S else []
+    for run in runs + ends:
         out[first[run] : end[run] + 1] = True
     return out
 
