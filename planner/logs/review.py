@@ -8,6 +8,7 @@ import numpy.typing as npt
 from planner.files.channels import CHANNELS
 from planner.files.logs import level_m
 from planner.logs.drives import Driven
+from planner.logs.leaps import leap_words, leaps_of
 from planner.logs.peaks import Peak
 from planner.logs.pressures import pressure_words
 from planner.logs.verdict import heat_or_air_words, outside_words, passed_words, verdict_words
@@ -48,7 +49,8 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
         raise PlannerError(message)
     try:
         doubt = doubt_of(one)._replace(work=work_share(car.vehicle, one), work_sd=WORK_SD)
-        verdicts = judge(car.vehicle, one.drive, one.readings, posterior=car.spread, doubt=doubt)
+        leaps = leaps_of(one)
+        verdicts = judge(car.vehicle, one.drive, one.readings, posterior=car.spread, doubt=doubt, leaps=leaps)
         shown = replace(car.spread, discrepancy=car.spread.discrepancy.as_read())
         band = drawn_k(car.vehicle, one.drive, one.readings, shown, air_sd_k=doubt.air_sd_k)
     except ThermalError as exc:
@@ -61,6 +63,7 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
         *passed,
         *pressure_words(car.vehicle, one),
         *work_words(doubt.work),
+        *leap_words(leaps, units),
         *(_peak_words(peak, units) for peak in peaks),
         *outside_words(one, np.quantile(band, (0.05, 0.95), axis=0)),
         verdict_words(verdicts, one.drive, units, passed=bool(passed)),
