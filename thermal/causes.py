@@ -339,9 +339,11 @@ class _Judge:
         # With a dead fan the air through the core counts for more: a car with more of it hides the fault.
         if cause.name not in COOLING:
             return -np.inf
-        car, factors = self._cases(cause, cause.serious)[0]
-        misfit = self._misfit(self._told(cause, self._run(car, factors)))
-        return float(self._scores(misfit, self._slopes(car, factors, None), self.whites, _SIZE_WEIGHTS)[0][0])
+        scores = []
+        for car, factors in self._cases(cause, cause.serious):
+            misfit = self._misfit(self._told(cause, self._run(car, factors)))
+            scores.append(self._scores(misfit, self._slopes(car, factors, None), self.whites, _SIZE_WEIGHTS)[0].max())
+        return float(max(scores))
 
     def _nearer(self, cause: Cause, found: list[Try]) -> list[Try]:
         """The same tries with the likeliest moment cut in three, and again, if the cause may come to matter."""
