@@ -46,7 +46,7 @@ def beyond_in(readings: Readings, band_k: FloatArray) -> tuple[Beyond, ...]:
 
 
 def _longest(there: BoolArray, time_s: FloatArray) -> tuple[int, int]:
-    """First and last row of the longest stay; the same where there is none. A short return does not end it."""
+    """First and last row of the longest stay, which a short return does not end; the same where there is none."""
     rows = np.flatnonzero(there)
     if not len(rows):
         return 0, 0
