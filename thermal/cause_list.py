@@ -78,26 +78,27 @@ def _part(
     part: str,
     values: tuple[float, ...],
     *,
-    serious: float,
+    serious: tuple[float, ...],
     added: bool = False,
     untold: tuple[int, ...] = (),
 ) -> Cause:
     """A part of the car changed, all sizes equally likely."""
     weights = (1.0 / len(values),) * len(values)
-    return Cause(name, words, part=part, added=added, values=values, weights=weights, serious=(serious,), untold=untold)
+    return Cause(name, words, part=part, added=added, values=values, weights=weights, serious=serious, untold=untold)
 
 
 _THERMOSTAT = "cooling.thermostat_open_k,cooling.thermostat_full_k"
 CAUSES = (
     _scaled("airflow", "less cooling air: grille or core blocked, fan weak", ("airflow",), (-1,)),
     _scaled("radiator", "the radiator passes less heat: scaled, silted, low coolant", ("radiator",), (-1,)),
-    _part("fan", "the fan does not turn, or slips", "cooling.fan_flow_m3_per_s", (0.5, 0.05), serious=0.05),
+    # How much a fan matters is known to a factor of two: a dead one of another car looked like one that slips by half.
+    _part("fan", "the fan does not turn, or slips", "cooling.fan_flow_m3_per_s", (0.5, 0.05), serious=(0.05, 0.5)),
     _part(
         "flow",
         "too little coolant flows: pump, hose, low level",
         "cooling.pump_flow_kg_per_s",
         (0.55, 0.35, 0.2),
-        serious=0.35,
+        serious=(0.35,),
         # The law of a cooler in the radiator's tank is off by a factor of two to three (docs/learning.md): a sound
         # automatic's fluid 15 K from what was expected was called too little coolant.
         untold=(fluid_of("transmission").node,),
@@ -114,7 +115,7 @@ CAUSES = (
         "the thermostat is stuck open",
         _THERMOSTAT,
         (-8.0, -15.0, -25.0, -60.0, -90.0),
-        serious=-25.0,
+        serious=(-25.0,),
         added=True,
     ),
     _part(
@@ -122,7 +123,7 @@ CAUSES = (
         "the thermostat opens late or sticks",
         _THERMOSTAT,
         (6.0, 8.0, 10.0, 12.0, 14.0, 16.0, 18.0, 21.0, 25.0),
-        serious=12.0,
+        serious=(12.0,),
         added=True,
     ),
     _scaled("oil_heat", "more heat made in the engine's oil: level, bearings", ("oil_heat",), (1,)),
@@ -134,7 +135,7 @@ CAUSES = (
         "the oil cooler rejects less heat: blocked, its thermostat shut",
         "oil_cooler.conductance_w_per_k",
         (0.5, 0.25, 0.02),
-        serious=0.25,
+        serious=(0.25,),
     ),
     _scaled("gearbox_heat", "the transmission makes more heat: slip, no lock-up, fluid level", ("gearbox_heat",), (1,)),
     _scaled("gearbox_loss", "the transmission rejects less heat: cooler blocked", ("gearbox_loss",), (-1,)),

@@ -22,6 +22,7 @@ from thermal.expected import rows_at
 from thermal.fit_error import LEAST_NOISE_K, mean_square_k2
 from thermal.fluids import FACTORS, N_BODY
 from thermal.kernel import Factors
+from thermal.leaps import Leap, leaps_of, shifts_k
 from thermal.log_drive import Readings
 from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import BoolArray, FloatArray
@@ -54,6 +55,8 @@ _LEAST_THERMOSTAT_SD_K, _MOST_NOISE_K, _TOLERANCE_K = 1.0, 2.0, 0.02
 _READ_S = 60.0
 # Odds of nothing unusual against a fault worth knowing of, below which a log does not rule it out.
 _RULED_OUT = 10.0
+# ASSUMED: how improbable a leap is of anything but its gauge, as a logarithm: 1 in 1e4 (1e3 to 1e6).
+_LEAP = float(np.log(1e4))
 # Powers the kernel's factors cannot be told beyond; steps of the central differences are shares of their spread.
 _STEP, _LEAST_STEP = 0.3, 0.02
 
@@ -66,23 +69,32 @@ def judge(
     posterior: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
     doubt: Doubt | None = None,
+    leaps: Sequence[Leap] = (),
 ) -> tuple[Verdict, ...]:
     """Judge every cause that the readings can speak of; most probable first, `usual` and `unexplained` among them.
 
     `vehicle` is the car as forecast, `drive` the drive as it was: its own speeds, heights and air. `posterior` is from
     earlier logs and sets how far a sound car may be from the forecast. `nuisance` says how wrong a log may be by
-    itself, `doubt` how far air or heights may be off that the log does not have; the usual when not given.
+    itself, `doubt` how far air or heights may be off that the log does not have; the usual when not given. `leaps` are
+    those of the log's gauges, in the drive's time, from readings as close as they were logged.
     """
-    return _Judge(vehicle, drive, readings, posterior, nuisance or Nuisance(), doubt or Doubt()).verdicts()
+    return _Judge(vehicle, drive, readings, posterior, nuisance or Nuisance(), doubt or Doubt(), leaps).verdicts()
 
 
 class _Judge:
     """Evidence of every cause for one log."""
 
     def __init__(
-        self, vehicle: Vehicle, drive: Drive, readings: Readings, posterior: Posterior, nuisance: Nuisance, doubt: Doubt
+        self,
+        vehicle: Vehicle,
+        drive: Drive,
+        readings: Readings,
+        posterior: Posterior,
+        nuisance: Nuisance,
+        doubt: Doubt,
+        leaps: Sequence[Leap],
     ) -> None:
-        readings = readings.every(_READ_S)
+        readings, self.leaps = readings.every(_READ_S), leaps
         self.vehicle, self.drive, self.readings = vehicle, drive, readings
         self.posterior, self.nuisance, self.doubt = posterior, nuisance, doubt
         self._kept: dict[int, tuple[Whitening, Weighed]] = {}
@@ -289,6 +301,8 @@ class _Judge:
             return self._stuck(cause.node)
         if cause.name == UNEXPLAINED:
             return self._further(cause.node)
+        if own := leaps_of(cause, self.leaps):
+            return self._leap(own)
         tries: list[tuple[float | None, float]] = [(None, 1.0)]
         if cause.name != USUAL and self.onsets:
             tries = [(None, _PRIOR_START), *((t, (1.0 - _PRIOR_START) / len(self.onsets)) for t in self.onsets)]
@@ -325,9 +339,11 @@ class _Judge:
         # With a dead fan the air through the core counts for more: a car with more of it hides the fault.
         if cause.name not in COOLING:
             return -np.inf
-        car, factors = self._cases(cause, cause.serious)[0]
-        misfit = self._misfit(self._told(cause, self._run(car, factors)))
-        return float(self._scores(misfit, self._slopes(car, factors, None), self.whites, _SIZE_WEIGHTS)[0][0])
+        scores = []
+        for car, factors in self._cases(cause, cause.serious):
+            misfit = self._misfit(self._told(cause, self._run(car, factors)))
+            scores.append(self._scores(misfit, self._slopes(car, factors, None), self.whites, _SIZE_WEIGHTS)[0].max())
+        return float(max(scores))
 
     def _nearer(self, cause: Cause, found: list[Try]) -> list[Try]:
         """The same tries with the likeliest moment cut in three, and again, if the cause may come to matter."""
@@ -404,6 +420,14 @@ class _Judge:
         level = -self.worth * n * np.log(noise) + np.log(noise / _LEVEL_WIDTH_K) - np.log(max(len(self.seen), 2))
         return Best(float(scores[0] + level), 0.0, float(self.readings.time_s[first]), self.plain_k, left[0])
 
+    def _leap(self, own: Sequence[Leap]) -> Best:
+        """Evidence of a gauge that leaps as it was seen to: right before the first leap, or after the last."""
+        models = self.plain_k + shifts_k(own, self.readings.time_s)
+        scores, left = self._scores(self._misfit(models), self.plain_slopes, self.whites, _SIZE_WEIGHTS)
+        at, most = int(np.argmax(scores)), max(own, key=lambda leap: abs(leap.change_k))
+        whole = float(logsumexp(scores)) - np.log(len(scores))
+        return Best(whole, most.change_k, most.time_s, models[at], left[at])
+
     # --- verdicts -----------------------------------------------------------------------------------------------------
 
     def verdicts(self) -> tuple[Verdict, ...]:
@@ -417,6 +441,7 @@ class _Judge:
         shares = {USUAL: _PRIOR_USUAL, UNEXPLAINED: _PRIOR_UNEXPLAINED / max(len(off), 1)}
         rest = (1.0 - _PRIOR_USUAL - _PRIOR_UNEXPLAINED) / max(len(listed), 1)
         score = np.array([f.score + np.log(shares.get(c.name, rest)) for c, f in zip(causes, found, strict=True)])
+        score -= [_LEAP * (len(self.leaps) - len(leaps_of(c, self.leaps))) for c in causes]
         share = np.exp(score - logsumexp(score))
         out, usual = [], 0.0
         for cause, best, p in zip(causes, found, share, strict=True):

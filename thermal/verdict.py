@@ -25,6 +25,7 @@ class Verdict:
     effect_k: float = 0.0  # how far it moves the reading it moves most
     change_k: tuple[float, ...] = ()  # how far it moves every body where that reads highest; empty without a model
     unseen: tuple[str, ...] = ()  # only of "usual": causes the log could not have told, in a size worth knowing of
+    beside: tuple[str, ...] = ()  # only of "usual": causes nearest to readings that stay beyond their interval
 
 
 class Doubt(NamedTuple):
@@ -41,7 +42,8 @@ def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict,
 
     Causes of one family count together: they need the same inspection. "usual" is among them while it has a half, or
     as much as the likeliest family: a mere likelihood does not accuse a car. Nor does it call one sound: where the log
-    made "usual" less probable than before, the likeliest of the others stand beside it.
+    made "usual" less probable than before, the likeliest of the others stand beside it, and where readings stay beyond
+    their interval, the nearest whatever its odds.
 
     >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("a", 0.6), ("b", 0.3))]
     >>> [v.name for v in alike(few)]
@@ -56,7 +58,7 @@ def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict,
     usual = share.get(USUAL, 0.0)
     best = max((p for name, p in share.items() if name != USUAL), default=0.0)
     first = usual if usual >= max(CALM, best) else best
-    return tuple(
+    near = tuple(
         v
         for v in verdicts
         if (
@@ -65,3 +67,5 @@ def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict,
             else share[v.name] * within >= first and v.probability * within >= top[v.name]
         )
     )
+    beside = near[0].beside if [v.name for v in near] == [USUAL] else ()
+    return (*near, *(v for v in verdicts if v.name in beside))

@@ -8,14 +8,23 @@ import numpy.typing as npt
 from planner.files.channels import CHANNELS
 from planner.files.logs import level_m
 from planner.logs.drives import Driven
+from planner.logs.leaps import leap_words, leaps_of
 from planner.logs.peaks import Peak
 from planner.logs.pressures import pressure_words
 from planner.logs.slip import NEVER, Lockup, lockup_of
-from planner.logs.verdict import heat_or_air_words, outside_words, passed_words, slip_words, verdict_words
+from planner.logs.verdict import (
+    beyond_words,
+    heat_or_air_words,
+    outside_words,
+    passed_words,
+    slip_words,
+    verdict_words,
+)
 from planner.logs.worked import WORK_SD, work_share, work_words
 from planner.model.display import Units, units_of
 from planner.model.errors import PlannerError
 from planner.route.timeline import Route
+from thermal.beyond import beyond_in, with_beyond
 from thermal.causes import Doubt, Verdict, judge
 from thermal.errors import ThermalError
 from thermal.expected import drawn_k
@@ -53,12 +62,16 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
         raise PlannerError(message)
     try:
         doubt = doubt_of(one)._replace(work=work_share(car.vehicle, one), work_sd=WORK_SD)
-        verdicts = judge(car.vehicle, one.drive, one.readings, posterior=car.spread, doubt=doubt)
+        leaps = leaps_of(one)
+        verdicts = judge(car.vehicle, one.drive, one.readings, posterior=car.spread, doubt=doubt, leaps=leaps)
         shown = replace(car.spread, discrepancy=car.spread.discrepancy.as_read())
-        band = drawn_k(car.vehicle, one.drive, one.readings, shown, air_sd_k=doubt.air_sd_k)
+        draws = drawn_k(car.vehicle, one.drive, one.readings, shown, air_sd_k=doubt.air_sd_k)
     except ThermalError as exc:
         message = f"{one.log.name}: {exc}"
         raise PlannerError(message) from exc
+    band = np.quantile(draws, (0.05, 0.95), axis=0)
+    beyond = beyond_in(one.readings, band)
+    verdicts = with_beyond(verdicts, beyond)
     peaks = _peaks(route, car, nominal, one)
     units = units_of(route.trip.units)
     passed = passed_words(car.vehicle, one, units)
@@ -69,8 +82,10 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
         *pressure_words(car.vehicle, one),
         *work_words(doubt.work),
         *([lockup.words] if lockup.words else []),
+        *leap_words(leaps, units),
         *(_peak_words(peak, units) for peak in peaks),
-        *outside_words(one, np.quantile(band, (0.05, 0.95), axis=0)),
+        *outside_words(one, band),
+        *beyond_words(beyond, units),
         (slip_words(verdicts, peaks, one.drive, units) if lockup.state == NEVER else answer),
         *heat_or_air_words(car, one, peaks, verdicts, units),
     )

@@ -10,7 +10,8 @@ from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from planner.logs.peaks import Peak
 from planner.model.display import METRIC, Units
-from thermal.cause_list import COOLING, FAMILIES, GEARBOX, WORDS
+from thermal.beyond import Beyond
+from thermal.cause_list import COOLING, FAMILIES, GEARBOX, NAMES, WORDS
 from thermal.causes import UNEXPLAINED, USUAL, Verdict, alike
 from thermal.drive import Drive
 from thermal.fluids import fluid_of, limit_of
@@ -93,6 +94,16 @@ def outside_words(one: Driven, band_k: Floats) -> tuple[str, ...]:
                 "this drive disagree. See the verdict below."
             )
     return tuple(out)
+
+
+def beyond_words(beyond: Sequence[Beyond], units: Units) -> tuple[str, ...]:
+    """Report fluids that stay beyond their interval."""
+    return tuple(
+        f"The {NAMES[one.node]} stays {'above' if one.most_k > 0.0 else 'below'} its 90 % interval for "
+        f"{_minutes(one.lasted_s)}, by up to {units.diff(abs(one.most_k)):.0f} {units.temperature}: the model does not "
+        "explain that."
+        for one in beyond
+    )
 
 
 # --- the answer -------------------------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from thermal import causes, fit
 from thermal.drive import Drive
 from thermal.errors import ParameterError
 from thermal.fluids import FACTOR_RANGE, FACTORS, N_BODY, fluid_of
+from thermal.leaps import Leap
 from thermal.log_drive import Readings
 from thermal.posterior import NOTHING, Factor, Posterior, fit_table, posterior_from, read_posterior
 from thermal.spread import CLASS_SPREAD, draw, medians
@@ -224,6 +225,22 @@ def test_gauges_that_are_off_or_stuck_are_named(known_car) -> None:
     stuck[40:, 3] = stuck[40, 3]
     assert causes.judge(car, drive, replace(readings, temp_k=off), posterior=posterior)[0].name == "offset_1"
     assert causes.judge(car, drive, replace(readings, temp_k=stuck), posterior=posterior)[0].name == "stuck_3"
+
+
+@pytest.mark.parametrize("change_k", [12.0, -12.0])
+def test_a_gauge_that_leaps_on_the_way_is_not_a_thermostat(known_car, change_k: float) -> None:
+    """12 K between two readings, at a moment between those tried: a fault of the car takes minutes."""
+    car, posterior = known_car
+    drive, readings = one_log(car, 921, {}, hours=1.5, air_k=300.0)
+    leapt, late = readings.temp_k.copy(), readings.time_s >= 2520.0
+    leapt[late, 1] += change_k
+    seen = replace(readings, temp_k=leapt)
+    found = causes.judge(car, drive, seen, posterior=posterior, leaps=[Leap(1, 2520.0, change_k)])
+    assert (found[0].name, found[0].onset_s, found[0].value) == ("offset_1", 2520.0, change_k)
+    assert found[0].probability > 0.95
+    assert found[0].effect_k == pytest.approx(12.0)
+    without = causes.judge(car, drive, seen, posterior=posterior)
+    assert without[0].name.startswith("thermostat")
 
 
 def test_a_verdict_does_not_hang_on_how_often_the_logger_wrote(known_car) -> None:

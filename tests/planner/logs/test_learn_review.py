@@ -207,6 +207,7 @@ def test_a_hotter_day_is_the_day(folder: Path) -> None:
     assert oil.weather_k is not None
     assert 1.0 < oil.weather_k - oil.planned_k < 10.0
     assert abs(oil.read_k - oil.driven_k) < 6.0
+    assert not any("90 % interval" in text for text in found.sentences)
 
 
 def test_a_thermostat_stuck_open_is_the_car(folder: Path) -> None:
@@ -215,6 +216,10 @@ def test_a_thermostat_stuck_open_is_the_car(folder: Path) -> None:
     found = reviewed(folder, write_log(folder, "open.csv", line, faulty, seed=3))
     assert any("It is the car: the thermostat is stuck open" in text for text in found.sentences)
     assert log_tables.review_dict([found], [])["logs"][0]["causes"][0]["name"] == "thermostat_open"
+    assert any(text.startswith("The coolant stays below its 90 % interval for") for text in found.sentences)
+    beside = next(v.beside for v in found.verdicts if v.name == "usual")
+    assert "thermostat_open" in beside
+    assert "thermostat_late" not in beside
 
 
 def test_a_drift_is_told_before_a_limit(folder: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from cars import read_class
 
 from planner.files.logs import Series
-from planner.logs import pressures, verdict
+from planner.logs import leaps, pressures, verdict
 from planner.model.display import METRIC, US
 from thermal.causes import Verdict
 from thermal.drive import steady_drive
@@ -51,6 +51,23 @@ def test_a_limit_passed_is_told_first_and_for_how_long(estate: Vehicle) -> None:
     assert verdict.passed_words(estate, driven(np.full(118, limit - 40.0)), US) == ()
     near = np.full(118, estate.coolant_limit.caution_k + 1.0)
     assert verdict.passed_words(estate, driven(near), US)[0].startswith("Caution passed: coolant")
+
+
+def test_a_leap_is_told_with_its_minute_and_what_to_look_at() -> None:
+    """12 K, 21.6 °F, at 1200 s of the drive; the log begins 100 s before it moves."""
+    time_s = np.arange(100.0, 1900.0)
+    read = np.round(360.0 + 2.0 * np.sin(time_s / 90.0)) + np.where(time_s < 1300.0, 0.0, 12.0)
+    channels = {
+        "speed": Series(time_s=time_s, value=np.full(len(time_s), 20.0)),
+        "coolant": Series(time_s=time_s, value=read),
+    }
+    found = leaps.leaps_of(driven(np.full(60, 360.0), channels))
+    told = leaps.leap_words(found, US)
+    assert told == (
+        "The coolant reading leaps from one reading to the next: +22 °F at minute 20. No fluid can: look at the "
+        "sender, its wire, its plug and its ground.",
+    )
+    assert leaps.leap_words((), US) == ()
 
 
 def said(*parts: tuple[str, float], passed: bool = False) -> str:
