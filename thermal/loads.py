@@ -33,6 +33,7 @@ _UNDERBODY_M_PER_S, _UNDERBODY_STILL = 25.0, 3.0
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
 _NO_WIND = 1e9  # air speed that makes wind negligible when the car is stopped
 _DESCENT_GRADE = -0.03  # steeper than this, a descent's speed is held to what the rotors bear
+_HELD_GRADE = -0.02  # ASSUMED, -0.01 to -0.03: steeper than this, a log's gear is kept downhill; else it only brakes
 _STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice
 # Fluid through a gearbox's cooler: its pump's pressure is regulated, the flow in the tubes laminar. ASSUMED, 0.3-0.6.
 _FLUID_EXPONENT = 0.4
@@ -316,7 +317,8 @@ def _drive_it(vehicle: Vehicle, drive: Drive, gear: FloatArray | None) -> _Drive
     chosen = driveline.choose_gear(
         vehicle, **asked, low_gear=drive.low_gear, highest_gear=drive.highest_gear, gear=gear
     )
-    lower = (chosen.crank_w < 0.0) & (chosen.chosen + 1.0 < drive.held_gear)
+    downhill = (chosen.crank_w < 0.0) & (drive.grade < _HELD_GRADE)
+    lower = downhill & (chosen.chosen + 1.0 < drive.held_gear)
     if gear is None and lower.any():  # downhill a driver may leave it to the brakes; the log says so
         held = driveline.choose_gear(vehicle, **asked, gear=np.where(lower, drive.held_gear - 1.0, chosen.chosen))
         chosen = driveline.Gear(*(np.where(lower, one, other) for one, other in zip(held, chosen, strict=True)))
