@@ -30,6 +30,13 @@ QUICK = 1.0 / 6.0
 BEYOND_K_PER_K, AIR_K_PER_K, HEIGHT_K_PER_M = 0.25, 0.2, 1e-3
 LOAD_K_PER_W_PER_KG = np.array([0.2, 0.4, 0.5, 0.5, 0.2])  # by fluid
 _LOAD_S = 600.0  # the load is smoothed over this, about a fluid's time constant
+# ASSUMED, 5 to 12 K to coolant and engine oil: a long descent in cool air, where the engine makes less heat than
+# heater, block, sump and a leaking thermostat may take. Nobody logs the heater, the engine's drag is known to a fifth,
+# the air that it pumps takes heat away, and thermostats shut 5 to 12 K below where they open: workshop manuals (opened)
+# say 80 to 84 degC and shut at 75 or 77, 100 degC and shut at 88. Nothing before half of the last minutes went
+# downhill; all of it where the air is 10 degC or colder, nothing from 20 degC up, where no heater is on.
+COAST_K = np.array([8.0, 8.0, 0.0, 0.0, 0.0])  # by fluid
+_COAST_S, _COAST_WARM_K, _COAST_COLD_K = 300.0, 293.15, 283.15
 AT_REST_K, LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
 SENDER_SD_K = 1.4  # ASSUMED, 1 to 1.5 K: on every log of a car alike, so that no number of logs tells it from the fluid
 _G, _AIR_KG_PER_M3 = 9.81, 1.15
@@ -118,13 +125,35 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
 
     Shape (n_segment,). Only the vehicle's mass and drag count; descents count as zero.
     """
+    return _smoothed(np.maximum(_road_w_per_kg(drive, vehicle), 0.0), drive.duration_s, _LOAD_S)
+
+
+def coasting(drive: Drive, vehicle: Vehicle) -> FloatArray:
+    """How far a long descent in cool air lets an engine cool, 0 to 1, at each segment's end, shape (n_segment,). [-].
+
+    Grows from 0 where half of the last five minutes the road gave power, to 1 where it did all the time.
+    """
+    cold = np.clip((_COAST_WARM_K - drive.air_k) / (_COAST_WARM_K - _COAST_COLD_K), 0.0, 1.0)
+    falls = _road_w_per_kg(drive, vehicle) < 0.0
+    if not np.any(falls & (cold > 0.0)):
+        return np.zeros(len(cold))
+    share = _smoothed(falls.astype(np.float64), drive.duration_s, _COAST_S)
+    return np.asarray(cold * np.maximum(2.0 * share - 1.0, 0.0))
+
+
+def _road_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
+    """Specific power that the road demands, negative downhill."""
     body, trailer = vehicle.body, vehicle.trailer
     mass, area = body.mass_kg + trailer.mass_kg, body.drag_area_m2 + trailer.drag_area_m2
     v = drive.speed_m_per_s * (1.0 - drive.idle_share)
-    asked = v * (_G * (drive.grade + body.rolling_coefficient) + 0.5 * _AIR_KG_PER_M3 * area * v**2 / mass)
-    keep = np.exp(-drive.duration_s / _LOAD_S)
-    out, held = np.empty(len(v)), 0.0
-    for i, (now, k) in enumerate(zip(np.maximum(asked, 0.0).tolist(), keep.tolist(), strict=True)):
+    return np.asarray(v * (_G * (drive.grade + body.rolling_coefficient) + 0.5 * _AIR_KG_PER_M3 * area * v**2 / mass))
+
+
+def _smoothed(value: FloatArray, duration_s: FloatArray, over_s: float) -> FloatArray:
+    """Exponential mean of what went before, at each segment's end."""
+    keep = np.exp(-duration_s / over_s)
+    out, held = np.empty(len(value)), 0.0
+    for i, (now, k) in enumerate(zip(value.tolist(), keep.tolist(), strict=True)):
         held = held * k + now * (1.0 - k)
         out[i] = held
     return out
@@ -138,12 +167,13 @@ class Conditions(NamedTuple):
 
 
 def conditions_of(known: Discrepancy, drive: Drive, vehicle: Vehicle) -> Conditions:
-    """How far a drive goes beyond what was logged, in air, load and height, by segment."""
+    """How far a drive goes beyond what was logged, in air, load and height, and how long downhill, by segment."""
     air = np.maximum(drive.air_k - known.air_high_k, 0.0) + np.maximum(known.air_low_k - drive.air_k, 0.0)
     load = np.maximum(asked_w_per_kg(drive, vehicle) - known.load_w_per_kg, 0.0)
     height = np.maximum(drive.elevation_m - known.height_m, 0.0)
     parts = (AIR_K_PER_K * air[:, None], LOAD_K_PER_W_PER_KG * load[:, None], HEIGHT_K_PER_M * height[:, None])
-    return Conditions(drive.air_k, np.asarray(np.sqrt(sum(part**2 for part in parts))))
+    coast = COAST_K * coasting(drive, vehicle)[:, None]
+    return Conditions(drive.air_k, np.asarray(np.sqrt(sum((part**2 for part in parts), coast**2))))
 
 
 def scale_k(

@@ -35,11 +35,12 @@ class Drive:
     heater_on: FloatArray = field(default_factory=_nowhere)  # 1: cabin heater at full
     low_gear: FloatArray = field(default_factory=_nowhere)  # 1: the driver holds one gear lower
     highest_gear: FloatArray = field(default_factory=_nowhere)  # allowed, 1 the first; 0: any; -1: overdrive off
+    held_gear: FloatArray = field(default_factory=_nowhere)  # known from a log, 1 the first; 0: not known
 
     def __post_init__(self) -> None:
         """Check shapes and that every number is one."""
         n = len(self.duration_s)
-        for name in ("heater_on", "low_gear", "highest_gear"):
+        for name in ("heater_on", "low_gear", "highest_gear", "held_gear"):
             if getattr(self, name).size == 0:
                 object.__setattr__(self, name, np.zeros(n))
         for item in fields(self):

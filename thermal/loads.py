@@ -33,6 +33,7 @@ _UNDERBODY_M_PER_S, _UNDERBODY_STILL = 25.0, 3.0
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
 _NO_WIND = 1e9  # air speed that makes wind negligible when the car is stopped
 _DESCENT_GRADE = -0.03  # steeper than this, a descent's speed is held to what the rotors bear
+_HELD_GRADE = -0.02  # ASSUMED, -0.01 to -0.03: steeper than this, a log's gear is kept downhill; else it only brakes
 _STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice
 # Fluid through a gearbox's cooler: its pump's pressure is regulated, the flow in the tubes laminar. ASSUMED, 0.3-0.6.
 _FLUID_EXPONENT = 0.4
@@ -307,16 +308,20 @@ def _drive_it(vehicle: Vehicle, drive: Drive, gear: FloatArray | None) -> _Drive
     surroundings, extras = _air(vehicle, drive), extras_w(vehicle, drive)
     moving = drive.speed_m_per_s > 0.0
     force = road_force_n(vehicle, drive, surroundings.density_kg_per_m3) + _acceleration_n(vehicle, drive)
+    asked = {
+        "wheel_w": force * drive.speed_m_per_s,
+        "speed_m_per_s": np.where(moving, drive.speed_m_per_s, 1.0),
+        "other_w": extras,
+        "power_share": surroundings.power_share,
+    }
     chosen = driveline.choose_gear(
-        vehicle,
-        wheel_w=force * drive.speed_m_per_s,
-        speed_m_per_s=np.where(moving, drive.speed_m_per_s, 1.0),
-        other_w=extras,
-        power_share=surroundings.power_share,
-        low_gear=drive.low_gear,
-        highest_gear=drive.highest_gear,
-        gear=gear,
+        vehicle, **asked, low_gear=drive.low_gear, highest_gear=drive.highest_gear, gear=gear
     )
+    downhill = (chosen.crank_w < 0.0) & (drive.grade < _HELD_GRADE)
+    lower = downhill & (chosen.chosen + 1.0 < drive.held_gear)
+    if gear is None and lower.any():  # downhill a driver may leave it to the brakes; the log says so
+        held = driveline.choose_gear(vehicle, **asked, gear=np.where(lower, drive.held_gear - 1.0, chosen.chosen))
+        chosen = driveline.Gear(*(np.where(lower, one, other) for one, other in zip(held, chosen, strict=True)))
     crank = np.minimum(chosen.crank_w, np.maximum(chosen.available_w, extras))
     running = (drive.engine_on > 0.0).astype(np.float64)
     driving = running * moving * (1.0 - drive.idle_share)

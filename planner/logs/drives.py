@@ -86,7 +86,8 @@ def drive_of(
             engine_on=running,
             ac_on=float(cooled),
         )
-        drive = replace(drive, highest_gear=gears_held(vehicle, drive, log))
+        held = gears_held(vehicle, drive, log)
+        drive = replace(drive, highest_gear=held, held_gear=held)
         readings = _readings(log, drive, float(speed.time_s[0]))
     except ThermalError as exc:
         message = f"{log.name}: {exc}"
@@ -176,8 +177,8 @@ def _running(log: Log, time_s: Floats) -> npt.NDArray[np.bool_] | None:
 def gears_held(vehicle: Vehicle, drive: Drive, log: Log) -> Floats:
     """Gear of every segment from engine speed over road speed, 1 is the first; 0 if none fits, or without rpm.
 
-    The model uses no higher gear. An open converter raises the engine speed, so an automatic gets the gear with the
-    next lower ratio.
+    The model uses no higher gear, and downhill no lower one. An open converter raises the engine speed, so an automatic
+    gets the gear with the next lower ratio.
     """
     rpm, speed = log.channels.get("rpm"), log.channels["speed"]
     out = np.zeros(len(drive.duration_s))

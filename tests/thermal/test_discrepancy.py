@@ -64,6 +64,22 @@ def test_every_fluid_has_a_class_error_and_a_timing() -> None:
     assert all(one.weighs_k == one.sd_k for one in CLASS_ERROR.values())
 
 
+def test_a_long_descent_in_cool_air_is_known_less_well(estate: Vehicle) -> None:
+    """By hand: after 15 min downhill the share of five-minute memory is 1 - exp(-3); twice that less 1 of 8 K."""
+
+    def outside_k(air_k: float, grade: float) -> np.ndarray:
+        drive = steady_drive(minutes=15.0, speed_m_per_s=20.0, grade=grade, air_k=air_k)
+        return discrepancy.conditions_of(KNOWN, drive, estate).outside_k
+
+    assert len(discrepancy.COAST_K) == len(FLUID_KEYS)
+    downhill = outside_k(287.15, -0.05)
+    assert downhill[-1, :2] == pytest.approx(0.6 * 8.0 * (1.0 - 2.0 * np.exp(-3.0)), rel=1e-9)
+    assert np.all(downhill[:20] == 0.0)  # three minutes do not cool an engine
+    assert np.all(downhill[:, 2:] == 0.0)
+    assert np.all(outside_k(294.15, -0.05) == 0.0)  # no heater is on
+    assert np.all(outside_k(287.15, 0.0) == 0.0)
+
+
 def test_errors_drawn_have_the_covariance_that_fits_and_verdicts_weigh_by(estate: Vehicle) -> None:
     """4,096 draws at six moments: variances within 6 %, correlations within 0.06 (three standard errors)."""
     drive, rows = warm_drive(), np.array([400, 500, 600, 700, 900, 1070])

@@ -63,3 +63,15 @@ def test_the_model_drives_in_the_gear_that_was_held() -> None:
     free, third = (simulate(one, vehicle).work.engine_rad_per_s[-1] * 30.0 / np.pi for one in (drive, held))
     assert third == pytest.approx(rpm, rel=0.02)
     assert third > 1.2 * free
+
+
+def test_downhill_the_model_keeps_the_gear_held_and_leaves_the_rest_to_the_brakes() -> None:
+    """A driver who brakes in fourth: friction at the logged engine speed alone heats the engine, without fuel."""
+    vehicle = read_class("estate-1990s-six").vehicle
+    drive = steady_drive(minutes=10.0, speed_m_per_s=SPEED_M_PER_S, grade=-0.07, air_k=290.0)
+    held = gears_held(vehicle, drive, log_of(rpm_in(vehicle, 4)))
+    free, fourth = (simulate(one, vehicle).work for one in (drive, replace(drive, highest_gear=held, held_gear=held)))
+    assert fourth.engine_rad_per_s[-1] * 30.0 / np.pi == pytest.approx(rpm_in(vehicle, 4), rel=1e-6)
+    assert free.engine_rad_per_s[-1] > 1.2 * fourth.engine_rad_per_s[-1]
+    assert fourth.fuel_w[-1] == 0.0
+    assert fourth.brake_w[-1] > free.brake_w[-1] + 2e3
