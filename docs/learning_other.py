@@ -23,7 +23,9 @@ from planner.analysis.alarm_marks import FluidAlarm, Series, fluid_alarm, settle
 from planner.logs.identifiability import names_in
 from planner.logs.verdict import every_other
 from thermal import causes, expected, fit
+from thermal.beyond import beyond_in, with_beyond
 from thermal.fluids import Fluid, fluids_in
+from thermal.leaps import leaps_in
 from thermal.posterior import NOTHING, Posterior
 from thermal.residuals import modelled_k
 from thermal.simulate import limits_k
@@ -239,8 +241,10 @@ def warm_ups(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4)) -> Iterator[s
 
 def judged(car: int, n_log: int, log: OtherLog) -> tuple[causes.Verdict, ...]:
     """All causes, as `review` judges them."""
-    one = known(car, n_log)
-    return causes.judge(one.vehicle, log.drive, every_other(log.readings), posterior=one.learnt)
+    one, seen = known(car, n_log), log.readings
+    leaps = [leap for b in FLUIDS for leap in leaps_in(b, seen.time_s, seen.temp_k[:, b])]
+    found = causes.judge(one.vehicle, log.drive, every_other(seen), posterior=one.learnt, leaps=leaps)
+    return with_beyond(found, beyond_in(seen, np.stack(band_k(one, log, shown=True))))
 
 
 def unseen_in(verdicts: Sequence[causes.Verdict]) -> frozenset[str]:
