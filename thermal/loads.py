@@ -11,7 +11,7 @@ import numpy as np
 from thermal import air, brakes, cooling, driveline, engine, roadload, steering
 from thermal.drive import Drive
 from thermal.ranges import BoolArray, FloatArray, bisect
-from thermal.vehicle import Cooler, Node, Vehicle
+from thermal.vehicle import Cooler, Cooling, Node, Vehicle
 
 _IDLE_ACCESSORY_SHARE = 0.5  # ASSUMED: alternator, pumps and fan at idle against cruise, 0.3 to 0.7
 _IDLE_AC_SHARE = 0.7  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.9
@@ -353,24 +353,17 @@ def _idle_heat(vehicle: Vehicle, drive: Drive) -> engine.EngineHeat:
 
 def _assemble(vehicle: Vehicle, drive: Drive, d: _Driven) -> Loads:
     heat, driving, idling, surroundings = d.heat, d.driving, d.idling, d.air
-    density = surroundings.density_kg_per_m3
     flow = d.turning_rad_per_s / driveline.REFERENCE_RAD_PER_S
     running = drive.engine_on > 0.0
     link = np.where(running, np.maximum(flow, 0.05) ** _FLOW_EXPONENT, _STILL_LINK_SHARE)
-    scale = cooling.surface_scale(surroundings.speed_m_per_s, density) * driving
+    scale = cooling.surface_scale(surroundings.speed_m_per_s, surroundings.density_kg_per_m3) * driving
     grille = drive.air_k + drive.road_rise_k
     under = grille + vehicle.links.underbody_rise_k_per_w * heat.exhaust_w * np.where(
         driving > 0.0, _UNDERBODY_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), _UNDERBODY_STILL
     )
-    ac = ac_share(drive) * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
-    ram, fan, least = _airflow(vehicle, drive, surroundings, driving, flow)
     pump = np.where(running, vehicle.cooling.pump_flow_kg_per_s * flow, _THERMOSIPHON_KG_PER_S)
-    recirculated = vehicle.cooling.recirculation * (
-        1.0 - driving * np.clip(drive.speed_m_per_s / _RECIRCULATED_M_PER_S, 0.0, 1.0)
-    )
-    ram = np.maximum(ram, _STILL_RADIATOR_KG_PER_S)
-    front = cooling.Front(ram, fan, grille, ac, recirculated, pump)
-    begins, engaged = cooling.clutch_temps_k(vehicle.cooling, front, least)
+    front, least = _front(vehicle, drive, d, flow, grille, pump)
+    begins, engaged = _clutch_k(vehicle.cooling, front, least)
     gearbox, axle = _by_load(vehicle, d)
     gearbox_spin, axle_spin = _by_spin(vehicle, drive, d)
     doubt = driving * d.gear.converter_doubt_w + idling * driveline.creep_w(vehicle)
@@ -387,13 +380,13 @@ def _assemble(vehicle: Vehicle, drive: Drive, d: _Driven) -> Loads:
         axle_w=axle,
         axle_spin_w=axle_spin,
         rotor_w=brakes.rotor_heat_w(driving * d.gear.brake_w),
-        ram_kg_per_s=ram,
-        fan_kg_per_s=fan,
+        ram_kg_per_s=front.ram_kg_per_s,
+        fan_kg_per_s=front.fan_kg_per_s,
         fan_least=least,
         fan_begins_k=begins,
         fan_full_k=engaged,
-        condenser_w=ac,
-        recirculated=recirculated,
+        condenser_w=front.condenser_w,
+        recirculated=front.recirculated,
         pump_kg_per_s=pump,
         metal_coolant_w_per_k=vehicle.links.metal_coolant_w_per_k * link,
         oil_coolant_w_per_k=vehicle.links.oil_coolant_w_per_k * link,
@@ -418,6 +411,25 @@ def _assemble(vehicle: Vehicle, drive: Drive, d: _Driven) -> Loads:
         airspeed_m_per_s=np.where(driving > 0.0, np.maximum(surroundings.speed_m_per_s, 1.0), _NO_WIND),
         slope=np.zeros((len(flow), 15)),
     )
+
+
+def _front(
+    vehicle: Vehicle, drive: Drive, d: _Driven, flow: FloatArray, grille_k: FloatArray, pump_kg_per_s: FloatArray
+) -> tuple[cooling.Front, FloatArray]:
+    """What passes the radiator, and the least share of the fan's air. [-]"""
+    ac = ac_share(drive) * vehicle.cooling.condenser_heat_w * (d.driving + _IDLE_AC_SHARE * d.idling)
+    ram, fan, least = _airflow(vehicle, drive, d.air, d.driving, flow)
+    slow = 1.0 - d.driving * np.clip(drive.speed_m_per_s / _RECIRCULATED_M_PER_S, 0.0, 1.0)
+    recirculated = vehicle.cooling.recirculation * slow
+    ram = np.maximum(ram, _STILL_RADIATOR_KG_PER_S)
+    return cooling.Front(ram, fan, grille_k, ac, recirculated, pump_kg_per_s), least
+
+
+def _clutch_k(parts: Cooling, front: cooling.Front, least: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Coolant at which a viscous clutch begins to engage, and has; other fans go by `fan_off` and `fan_on`. [K]"""
+    if parts.fan == "viscous":
+        return cooling.clutch_temps_k(parts, front, least)
+    return np.full_like(least, parts.fan_off_k), np.full_like(least, parts.fan_on_k)
 
 
 def _airflow(

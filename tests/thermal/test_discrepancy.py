@@ -27,7 +27,7 @@ from thermal.drive import steady_drive
 from thermal.error_path import rows_along, temps_with_error_k, with_error
 from thermal.errors import ThermalError
 from thermal.fit_error import FITTED_ERROR, ErrorModel, Held
-from thermal.fluids import FACTORS, FLUID_KEYS, FLUID_NODES, N_BODY
+from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_BODY
 from thermal.log_drive import Readings
 from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle
@@ -447,7 +447,6 @@ def test_intervals_hold_the_truth_of_a_car_the_model_does_not_know(estate: Vehic
 def test_sound_days_of_a_car_the_model_does_not_know_are_not_blamed_on_it(estate: Vehicle) -> None:
     """Two cars, one mild log each, three other days: none accused. With every reading at its word 7 of 20 days were."""
     from planner.logs.verdict import every_other
-    from thermal import causes
 
     names = ("engine_heat", "capacity", "airflow", "radiator", "thermostat", "axle_heat", "axle_loss")
     for car in (1, 5):
@@ -488,23 +487,3 @@ def test_the_log_of_an_odd_day_is_told(estate: Vehicle) -> None:
     told = error_words(found, ["a.csv", "b.csv", "c.csv"], METRIC)
     assert told[0].startswith("The model's own error on this car, found on logs left out of the fit: coolant ±")
     assert [text.split(" ")[0] for text in told[1:]] == ["c.csv"]
-
-
-def test_an_automatics_fluid_alone_does_not_accuse_the_coolant_pump() -> None:
-    """A sound V8 of another build on cold hills: its fluid is 15 K and more from what one log taught, coolant is not.
-
-    Too little coolant leaves the radiator's tank colder, and the fluid in its cooler with it. The model does not know
-    how much; while it was believed, such a car was accused (odds 3 to 1).
-    """
-    vehicle = read_class("saloon-1980s-v8-automatic").vehicle
-    one = draw_car(vehicle, 4)
-    taught = make_log(one, Day(road="mixed", hours=1.5, air_c=19.0, every_s=2), 4000)
-    names = [n for n in FACTORS if n not in ("brake_heat", "mass", "drag", "wind")]
-    found = fit.fit_factors(vehicle, [taught.drive], [taught.readings], names)
-    known = fit.posterior_of(found, "one log")
-    day = make_log(one, Day(road="hills", hours=1.2, air_c=12.0), 4102)
-    said = causes.judge(found.vehicle, day.drive, day.readings, posterior=known)
-    share = {v.name: v.probability for v in said}
-    assert causes.USUAL in {v.name for v in causes.alike(said)}
-    assert share[causes.USUAL] > 0.75
-    assert share.get("flow", 0.0) < 0.1

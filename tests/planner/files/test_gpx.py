@@ -183,20 +183,6 @@ def test_missing_and_impossible_elevations_are_interpolated() -> None:
     assert found_m == pytest.approx([550.0, 750.0, 875.0], abs=0.5)
 
 
-@pytest.mark.parametrize("rows", [slice(0, 30), slice(200, 230), slice(370, 401)])
-def test_zeros_of_a_recorder_that_does_not_know_its_height_are_no_heights(rows: slice) -> None:
-    heights = [*EVEN_HEIGHTS]
-    heights[rows] = [0.0] * len(heights[rows])
-    track = read(HEAD + north(EVEN_M.tolist(), heights) + TAIL)
-    assert track.notes == (f"{len(heights[rows])} impossible elevations ignored",)
-    assert track.elevation_m == pytest.approx(500.0 + 0.05 * np.array(track.distance_m), abs=40.0)
-
-
-def test_a_road_at_sea_level_keeps_its_zeros() -> None:
-    heights = np.maximum(0.0, np.round(0.02 * (EVEN_M - 4000.0))).tolist()
-    assert read(HEAD + north(EVEN_M.tolist(), heights) + TAIL).notes == ()
-
-
 def test_heights_at_some_points_do_and_none_is_an_error() -> None:
     heights = [height if n % 3 == 0 else None for n, height in enumerate(EVEN_HEIGHTS)]
     track = read(HEAD + north(EVEN_M.tolist(), heights) + TAIL)
